@@ -1,10 +1,11 @@
 """The table of conditions: one row each, with setpoint, deadband, delays and priority, as data.
 
-Everything that decides when a fan's alarm is raised stands here and nowhere else. `resolve` turns the table, changed by a
-fan's own file, into the row of numbers that the kernel (`kernel.py`) reads; the kernel itself knows only *measures*.
+Everything that decides when a fan's alarm is raised stands here and nowhere else. `limits.resolve` turns the table,
+changed by a fan's own file, into the row of numbers that the kernel (`kernel.py`) reads; the kernel itself knows only
+*measures*.
 
-Terms (setpoint, deadband, on-delay, off-delay, priority) are those of ANSI/ISA-18.2 and IEC 62682. The figures are worked
-out for this project (derived) unless a source is named beside them.
+Terms (setpoint, deadband, on-delay, off-delay, priority) are those of ANSI/ISA-18.2 and IEC 62682. The figures are
+worked out for this project (derived) unless a source is named beside them.
 """
 
 from __future__ import annotations
@@ -110,7 +111,8 @@ def check_overrides(conditions: Mapping[str, Mapping[str, object]], place: str =
         if not faults:
             changed = overridden(row, keys)
             if changed.clears_below > changed.setpoint:
-                faults.append(Fault(f"{here}.clears_below", f"at most the setpoint {changed.setpoint:g}", f"{changed.clears_below:g}"))
+                expected = f"at most the setpoint {changed.setpoint:g}"
+                faults.append(Fault(f"{here}.clears_below", expected, f"{changed.clears_below:g}"))
     return faults
 
 

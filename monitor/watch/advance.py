@@ -1,0 +1,89 @@
+"""Carries the watch on by one batch of readings: columns in, changes and judged columns out."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from monitor.watch import kernel, layout
+from monitor.watch.columns import Change, Floats, Ints, Judged, Readings
+from monitor.watch.table import KERNEL_CONDITIONS
+
+_ROOM = 4_096
+"""Changes taken in one call of the kernel; a batch with more of them takes several."""
+
+
+def new_states(fans: int) -> Floats:
+    """States of fans not seen yet, shape (fans, STATE_FIELDS)."""
+    return np.full((fans, layout.STATE_FIELDS), np.nan)
+
+
+def state_bytes(state: Floats) -> bytes:
+    """One fan's state as bytes, to be saved with `layout.STATE_FORMAT` beside it."""
+    return state.astype("<f8").tobytes()
+
+
+def state_from_bytes(saved: bytes, state_format: int) -> Floats | None:
+    """A saved state; None when it was saved in another form and must be made anew from stored readings."""
+    if state_format != layout.STATE_FORMAT or len(saved) != 8 * layout.STATE_FIELDS:
+        return None
+    return np.frombuffer(saved, "<f8").astype(np.float64)
+
+
+def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Change], Judged]:
+    """Judges a batch and changes `states` in place.
+
+    What comes out depends only on each fan's readings and limits in their order, never on how they are cut into batches.
+
+    Parameters
+    ----------
+    states : (fans, STATE_FIELDS) as from `new_states`; changed in place
+    readings : sorted by fan and time, each newer than the fan's newest; a row that is not is left alone and marked NOT_FED
+    limits : (versions, LIMITS_FIELDS) as from `limits.stack`
+
+    Raises
+    ------
+    IndexError : a fan or a limits index that does not exist (a fault of the caller)
+    """
+    rows = len(readings)
+    if rows and (
+        int(readings.fan.min()) < 0 or int(readings.fan.max()) >= len(states)
+        or int(readings.limits.min()) < 0 or int(readings.limits.max()) >= len(limits)
+    ):  # fmt: skip
+        raise IndexError("a reading names a fan or a row of limits that is not there")
+    judged = np.full((rows, 4), np.nan)
+    flags = np.zeros(rows, np.int32)
+    room = min(_ROOM, rows * kernel.MOST_CHANGES_A_ROW) + kernel.MOST_CHANGES_A_ROW
+    ints = np.empty((room, kernel.CHANGE_INTS), np.int32)
+    floats = np.empty((room, kernel.CHANGE_FLOATS))
+    changes: list[Change] = []
+    first = 0
+    while first < rows:
+        consumed, count = kernel.pass_over(
+            states, limits, readings.fan[first:], readings.t_ms[first:], readings.amps[first:], readings.volts[first:],
+            readings.limits[first:], judged[first:], flags[first:], ints, floats,
+        )  # fmt: skip
+        changes.extend(_change(ints[i], floats[i], first) for i in range(count))
+        first += consumed
+    return changes, Judged(judged[:, 0], judged[:, 1], judged[:, 2], judged[:, 3], flags)
+
+
+def _change(ints: Ints, floats: Floats, first: int) -> Change:
+    condition = int(ints[3])
+    return Change(
+        row=first + int(ints[0]),
+        fan=int(ints[1]),
+        what=int(ints[2]),
+        condition=None if condition < 0 else KERNEL_CONDITIONS[condition].id,
+        at_ms=float(floats[0]),
+        since_ms=float(floats[1]),
+        value=float(floats[2]),
+        setpoint=float(floats[3]),
+        peak=float(floats[4]),
+        gap_ms=float(floats[5]),
+    )
+
+
+def standing(state: Floats) -> list[str]:
+    """Ids of the conditions that stand in one fan's state."""
+    phases = state[layout.FIRST_CONDITION + layout.PHASE :: layout.CONDITION_FIELDS]
+    return [row.id for row, phase in zip(KERNEL_CONDITIONS, phases, strict=True) if phase >= layout.STANDING]
