@@ -10,9 +10,9 @@ __version__ = "0.1.0"
 def _compiled_code_directory() -> str:
     """Where numba keeps the compiled watch; without a writable place for it the import of numba code fails.
 
-    The package may lie in a read-only tree and HOME may be missing (a service account), so the place is set here, before
-    numba is imported: $NUMBA_CACHE_DIR if given, else beside the state of the service, else the user's cache, else a
-    temporary directory.
+    The package may lie in a read-only tree and HOME may be missing (a service account), so the place is set here,
+    before numba is imported: $NUMBA_CACHE_DIR if given, else the service's own cache directory, else the user's, else
+    a temporary directory.
     """
     for parent in (os.environ.get("CACHE_DIRECTORY"), os.environ.get("XDG_CACHE_HOME"), "~/.cache"):
         if not parent:

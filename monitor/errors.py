@@ -1,7 +1,7 @@
 """The error tree, split by who has to act.
 
     MonitorError
-    |-- ConfigError     the installer: a setting, a nameplate file, an option. Exit code 2; starting again does not help.
+    |-- ConfigError     the installer: a setting, a nameplate file, an option. Exit code 2; starting again is no help.
     |-- ReadingError    the sender of a reading: count it, keep it in `rejected`, go on.
     `-- LinkError       the outside world (broker, mail server, database): wait and try again, unless `permanent`.
 

@@ -1,7 +1,7 @@
 """The service's own settings: one TOML file, everything in it optional, every fault told at once with its place.
 
-What is said here seeds a fresh database (sites) or holds for this run (broker, pages, routes). Secrets never stand in the
-file: it names files that hold them.
+What is said here seeds a fresh database (sites) or holds for this run (broker, pages, routes). Secrets never stand in
+the file: it names files that hold them.
 """
 
 from __future__ import annotations

@@ -32,12 +32,13 @@ def state_from_bytes(saved: bytes, state_format: int) -> Floats | None:
 def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Change], Judged]:
     """Judges a batch and changes `states` in place.
 
-    What comes out depends only on each fan's readings and limits in their order, never on how they are cut into batches.
+    What comes out depends only on each fan's readings and limits in their order, never on how they are cut into
+    batches.
 
     Parameters
     ----------
     states : (fans, STATE_FIELDS) as from `new_states`; changed in place
-    readings : sorted by fan and time, each newer than the fan's newest; a row that is not is left alone and marked NOT_FED
+    readings : sorted by fan and time, each newer than the fan's newest; one that is not is left alone, marked NOT_FED
     limits : (versions, LIMITS_FIELDS) as from `limits.stack`
 
     Raises

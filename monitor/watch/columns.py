@@ -50,9 +50,8 @@ class Readings:
 
     def part(self, start: int, stop: int) -> Readings:
         """Rows start to stop."""
-        return Readings(
-            self.fan[start:stop], self.t_ms[start:stop], self.amps[start:stop], self.volts[start:stop], self.limits[start:stop]
-        )  # fmt: skip
+        rows = slice(start, stop)
+        return Readings(self.fan[rows], self.t_ms[rows], self.amps[rows], self.volts[rows], self.limits[rows])
 
 
 @dataclass(frozen=True)

@@ -44,8 +44,8 @@ LOAD_RATIO, VOLTAGE_UNBALANCE, RUN_HAS_ENDED = 0, 1, 2
 _MEASURES = {"load_ratio": LOAD_RATIO, "voltage_unbalance": VOLTAGE_UNBALANCE, "run_ended": RUN_HAS_ENDED}
 _MEASURE_OF = np.array([_MEASURES[row.measure] for row in KERNEL_CONDITIONS], np.int64)
 _IDS = [row.id for row in KERNEL_CONDITIONS]
-# For each condition a row of flags: which conditions, when they stand, keep this one from standing. They come earlier in
-# the table, so they are worked before it at each reading.
+# For each condition a row of flags: which conditions, when they stand, keep this one from standing. They come earlier
+# in the table, so they are worked before it at each reading.
 _SUPPRESSED_BY = np.array([[other in row.not_while for other in _IDS] for row in KERNEL_CONDITIONS])
 _COUNT = len(KERNEL_CONDITIONS)
 
