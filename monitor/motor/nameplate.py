@@ -1,8 +1,8 @@
 """What stands on a motor's nameplate and what is known about its fan: plain frozen data.
 
-Nothing is checked here. Files are checked at the door, where every fault can be told with its place; whoever builds these
-by hand vouches for the ranges named below. The names are those of the nameplate file. Power is in horsepower inside; a file
-may give kilowatts.
+Nothing is checked here. Files are checked at the door, where every fault can be told with its place; whoever builds
+these by hand vouches for the ranges named below. The names are those of the nameplate file. Power is in horsepower
+inside; a file may give kilowatts.
 """
 
 from __future__ import annotations
@@ -87,7 +87,8 @@ class Fan:
     supply: str | None = None
     """The supply point that measures its voltage, if not its own logger."""
     amps_per_degree: float | None = None
-    """This fan's own figure: amps less for a degree less, at service-factor load [A], above 0; None: the usual belief."""
+    """This fan's own figure: amps less for a degree less, at service-factor load [A], above 0; None: the usual
+    belief."""
 
 
 @dataclass(frozen=True)
