@@ -1,0 +1,487 @@
+"""One alarm and what happens to it: `step` is the only place where an alarm changes.
+
+    step(alarm | None, event, now) -> (alarm, change to store | None, notices wanted)
+
+No clock and no numbers of its own: the caller gives `now` and the next running numbers. Conditions (`Raised`, `Returned`)
+come with the time of the reading, operators' actions and `Tick` with the time of the clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import TypeAlias
+
+from monitor.alarms.states import SUPPRESSIONS, TRANSITIONS, Cause, State, Suppression
+from monitor.watch.table import PRIORITIES
+
+QUIET = timedelta(hours=4)
+"""Raised again within so long of its last notice, at no higher priority: no further notice (common practice, no source)."""
+QUIET_HIGHEST = timedelta(minutes=30)
+"""The same for the highest priority."""
+CLOCK_STEP = timedelta(minutes=2)
+"""A last notice that lies further ahead than this was stamped by a wrong clock and holds nothing back."""
+
+
+@dataclass(frozen=True)
+class About:
+    """What an alarm is about; one alarm at a time for each."""
+
+    site: str
+    """Site of the register."""
+    fan: str | None
+    """Fan of the register; None for an alarm of a supply or weather point."""
+    supply: str | None
+    """Supply or weather point of the register; None for an alarm of a fan."""
+    condition: str
+    """Id of the condition, from the table of conditions."""
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """An alarm as it stands. All times are aware UTC."""
+
+    number: int
+    """Running number of this occurrence, given by the caller."""
+    site: str
+    """Site of the register."""
+    fan: str | None
+    """Fan of the register, if it is about a fan."""
+    supply: str | None
+    """Supply or weather point of the register, if it is about one."""
+    condition: str
+    """Id of the condition, from the table of conditions."""
+    priority: str
+    """low, medium, high or highest. It only rises while the alarm stands."""
+    state: State
+    """One of the four states."""
+    suppression: Suppression | None
+    """Why notices are held back, if they are."""
+    suppressed_until: datetime | None
+    """End of the suppression [wall time]; None: until an operator ends it."""
+    suppressed_by: str | None
+    """Who suppressed it."""
+    suppressed_why: str | None
+    """Why, in the operator's own words."""
+    since: datetime
+    """When the condition began [event time]."""
+    raised: datetime
+    """When its on-delay was over [event time]."""
+    cleared: datetime | None
+    """When it had returned to normal [event time]; None while it stands."""
+    heard: datetime
+    """When the service learned of it [wall time]."""
+    acknowledged: datetime | None
+    """When it was acknowledged [wall time]."""
+    acknowledged_by: str | None
+    """Who acknowledged it."""
+    count: int
+    """Times raised in this occurrence; 0 for one that only carries a suppression."""
+    value: float | None
+    """What was measured when it was raised, in the unit of the condition."""
+    setpoint: float | None
+    """What it was compared with, in the unit of the condition."""
+    peak: float | None
+    """The greatest value seen while it stood, in the unit of the condition."""
+    last_notice: datetime | None
+    """When the last notice was made that told of it as standing, in this occurrence or an earlier one [wall time]."""
+    text: str
+    """One line for lists, written by the caller with `wording.line`."""
+    rings: bool = True
+    """Whether its notices may break quiet hours."""
+    last_notice_priority: str | None = None
+    """Priority told by the last notice; None: not known, the alarm's own is taken."""
+    untold: int = 0
+    """Times raised since the last notice, over all occurrences."""
+
+    @property
+    def about(self) -> About:
+        """What it is about."""
+        return About(self.site, self.fan, self.supply, self.condition)
+
+
+@dataclass(frozen=True)
+class AlarmChange:
+    """One change of an alarm, as it is stored."""
+
+    alarm_number: int
+    """Number of the alarm, after the change."""
+    number: int
+    """Running number of the change, given by the caller."""
+    from_state: State
+    """State before."""
+    to_state: State
+    """State after; the same where only the suppression changed or it was told again."""
+    cause: str
+    """Value of `states.Cause`."""
+    at: datetime
+    """When it happened: event time of a condition, wall time of an operator or the clock."""
+    heard: datetime
+    """When the service learned of it [wall time]."""
+    by: str | None
+    """The operator, if one did it."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A notice is wanted."""
+
+    kind: str
+    """raised, cleared or told-again."""
+    rings: bool
+    """Whether it may break quiet hours; a cleared one never does."""
+    count: int
+    """Times raised since the notice before, this time included."""
+    counted_since: datetime | None
+    """When the notice before was made [wall time]; None: this is the first."""
+    cause: str
+    """Why now: value of `states.Cause`."""
+
+
+@dataclass(frozen=True)
+class Raised:
+    """The condition is raised: its on-delay is over. Also sent when a standing condition rises in priority."""
+
+    condition: str
+    """Id of the condition."""
+    at: datetime
+    """When its on-delay was over [event time]."""
+    since: datetime
+    """When it began [event time]."""
+    value: float | None
+    """What was measured, in the unit of the condition."""
+    setpoint: float | None
+    """What it was compared with."""
+    peak: float | None
+    """The greatest value since it began."""
+    priority: str
+    """Its priority now, from the table as changed for the fan."""
+    rings: bool = True
+    """Whether it rings, from the table as changed for the fan."""
+
+
+@dataclass(frozen=True)
+class Returned:
+    """The condition is gone: its off-delay is over."""
+
+    at: datetime
+    """When [event time]."""
+    peak: float | None = None
+    """The greatest value while it stood, if greater than told before."""
+
+
+@dataclass(frozen=True)
+class Acknowledge:
+    """An operator has taken note."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class Shelve:
+    """An operator wants no notices of it for a time."""
+
+    by: str
+    """Who."""
+    until: datetime
+    """Until when [wall time]."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class Unshelve:
+    """An operator takes it off the shelf before its time."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class PlannedStop:
+    """An operator announces that the fan will stand still: for the alarm `stopped` of that fan."""
+
+    by: str
+    """Who."""
+    until: datetime
+    """When the fan is to run again [wall time]."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class WithdrawPlannedStop:
+    """An operator takes the announcement back."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class RemoveFromService:
+    """Maintenance: no notices until it is returned to service."""
+
+    by: str
+    """Who."""
+    until: datetime | None = None
+    """Return date [wall time]; None: until it is returned by hand."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class ReturnToService:
+    """Maintenance is over."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class Tick:
+    """The clock has moved on: ends suppressions whose time is up and tells again what nobody acknowledged."""
+
+
+Event: TypeAlias = (
+    Raised
+    | Returned
+    | Acknowledge
+    | Shelve
+    | Unshelve
+    | PlannedStop
+    | WithdrawPlannedStop
+    | RemoveFromService
+    | ReturnToService
+    | Tick
+)
+Stepped: TypeAlias = tuple[Alarm | None, AlarmChange | None, list[Wanted]]
+
+
+def step(
+    alarm: Alarm | None,
+    event: Event,
+    now: datetime,
+    *,
+    number: int,
+    change_number: int,
+    about: About | None = None,
+) -> Stepped:
+    """What an event makes of an alarm.
+
+    Parameters
+    ----------
+    alarm : the last alarm of this site, fan and condition, whatever its state; None if there never was one
+    event : what happened
+    now : wall time, aware UTC, never going back
+    number : the next running number of an alarm; used (look at the alarm's own) when none stood before
+    change_number : the next running number of a change; used when a change is returned
+    about : what the alarm is about; needed only where `alarm` is None
+
+    Returns
+    -------
+    The alarm after it (None only if there was none and nothing began), the change to store, the notices wanted (at most
+    one). One event makes one change at most; after a `Tick` call again until it returns no change.
+
+    Raises
+    ------
+    ValueError : `now` is not aware, or `about` is missing where it is needed (a bug of the caller).
+    """
+    if now.tzinfo is None:
+        raise ValueError("step: `now` must be an aware UTC time")
+    if alarm is None:
+        begins = isinstance(event, Raised | Shelve | PlannedStop | RemoveFromService)
+        if not begins:
+            return None, None, []
+        if about is None:
+            raise ValueError(f"step: `about` is needed for {event!r}, as no alarm is given")
+        alarm = _fresh(about, number, event, now)
+    if isinstance(event, Raised):
+        return _raised(alarm, event, now, number, change_number)
+    if isinstance(event, Returned):
+        return _returned(alarm, event, now, change_number)
+    if isinstance(event, Acknowledge):
+        after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
+        return _moved(alarm, after, Cause.ACKNOWLEDGED, now, now, change_number, by=event.by)
+    if isinstance(event, Tick):
+        return _tick(alarm, now, change_number)
+    return _operator(alarm, event, now, change_number)
+
+
+def next_due(alarm: Alarm) -> datetime | None:
+    """When a `Tick` would do something to it [wall time, aware UTC]; None: never, as it stands."""
+    ends = alarm.suppressed_until if alarm.suppression is not None else None
+    again = _told_again_due(alarm) if alarm.suppression is None else None
+    return ends if again is None else again
+
+
+def suppressed(alarm: Alarm, now: datetime) -> bool:
+    """Whether its notices are held back now; a suppression whose time is up holds nothing back, ticked or not."""
+    return alarm.suppression is not None and (alarm.suppressed_until is None or now < alarm.suppressed_until)
+
+
+def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
+    priority = event.priority if isinstance(event, Raised) else PRIORITIES[0]
+    return Alarm(
+        number=number, site=about.site, fan=about.fan, supply=about.supply, condition=about.condition, priority=priority,
+        state=State.NORMAL, suppression=None, suppressed_until=None, suppressed_by=None, suppressed_why=None,
+        since=now, raised=now, cleared=None, heard=now, acknowledged=None, acknowledged_by=None, count=0,
+        value=None, setpoint=None, peak=None, last_notice=None, text="",
+    )  # fmt: skip
+
+
+def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int) -> Stepped:
+    if alarm.state.stands:
+        peak = _greater(alarm.peak, _greater(event.peak, event.value))
+        if not _is_higher(event.priority, alarm.priority):
+            return replace(alarm, peak=peak), None, []
+        after = replace(
+            alarm, priority=event.priority, rings=event.rings, peak=peak, value=event.value, setpoint=event.setpoint,
+            acknowledged=None, acknowledged_by=None,
+        )  # fmt: skip
+        cause = Cause.RAISED_HIGHER
+    else:
+        # Returned but unacknowledged: the same occurrence goes on. Normal: a new one, which keeps what was told before.
+        goes_on = alarm.state is State.RETURNED_UNACKNOWLEDGED
+        peak = _greater(event.peak, event.value)
+        after = replace(
+            alarm, number=alarm.number if goes_on else number, count=alarm.count + 1 if goes_on else 1,
+            priority=event.priority, rings=event.rings, since=event.since, raised=event.at, cleared=None, heard=now,
+            acknowledged=None, acknowledged_by=None, value=event.value, setpoint=event.setpoint,
+            peak=_greater(alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
+        )  # fmt: skip
+        cause = Cause.RAISED
+    tell = not suppressed(alarm, now) and _may_tell(alarm, event.priority, now)
+    return _moved(alarm, after, cause, event.at, now, change_number, kind="raised" if tell else None)
+
+
+def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) -> Stepped:
+    after = replace(alarm, cleared=event.at, peak=_greater(alarm.peak, event.peak))
+    # What was not told as standing is not told as cleared either.
+    tell = alarm.untold == 0 and alarm.last_notice is not None and not suppressed(alarm, now)
+    return _moved(alarm, after, Cause.RETURNED, event.at, now, change_number, kind="cleared" if tell else None)
+
+
+def _tick(alarm: Alarm, now: datetime, change_number: int) -> Stepped:
+    if alarm.suppression is not None:
+        if suppressed(alarm, now):
+            return alarm, None, []
+        by_design = alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN
+        cause = Cause.PLAN_OVER if by_design else Cause.TIME_UP
+        return _suppression(alarm, cause, now, change_number, by=None)
+    due = _told_again_due(alarm)
+    if due is None or (now < due and _last_notice_counts(alarm, now)):
+        return alarm, None, []
+    kind = "raised" if alarm.last_notice is None else "told-again"
+    return _moved(alarm, alarm, Cause.TOLD_AGAIN, now, now, change_number, kind=kind)
+
+
+def _operator(
+    alarm: Alarm,
+    event: Shelve | Unshelve | PlannedStop | WithdrawPlannedStop | RemoveFromService | ReturnToService,
+    now: datetime,
+    change_number: int,
+) -> Stepped:
+    causes = {
+        Shelve: Cause.SHELVED,
+        Unshelve: Cause.UNSHELVED,
+        PlannedStop: Cause.PLANNED_STOP,
+        WithdrawPlannedStop: Cause.PLAN_WITHDRAWN,
+        RemoveFromService: Cause.REMOVED_FROM_SERVICE,
+        ReturnToService: Cause.RETURNED_TO_SERVICE,
+    }
+    cause = causes[type(event)]
+    until, why = getattr(event, "until", None), getattr(event, "why", None)
+    return _suppression(alarm, cause, now, change_number, by=event.by, until=until, why=why)
+
+
+def _suppression(
+    alarm: Alarm,
+    cause: Cause,
+    now: datetime,
+    change_number: int,
+    *,
+    by: str | None,
+    until: datetime | None = None,
+    why: str | None = None,
+) -> Stepped:
+    """One way of SUPPRESSIONS; what then stands and was not told is told now."""
+    ways = SUPPRESSIONS[alarm.suppression]
+    if cause not in ways:
+        return alarm, None, []
+    to = ways[cause]
+    if to is not None:
+        after = replace(alarm, suppression=to, suppressed_until=until, suppressed_by=by, suppressed_why=why or None)
+        return _moved(alarm, after, cause, now, now, change_number, by=by)
+    after = replace(alarm, suppression=None, suppressed_until=None, suppressed_by=None, suppressed_why=None)
+    if cause in (Cause.PLAN_OVER, Cause.PLAN_WITHDRAWN):
+        # A plan that was not kept is news, told or acknowledged before or not.
+        tell = alarm.state.stands
+        after = replace(after, acknowledged=None, acknowledged_by=None) if tell else after
+    else:
+        unseen = alarm.state is State.UNACKNOWLEDGED and alarm.untold > 0
+        tell = unseen and _may_tell(alarm, alarm.priority, now)
+    return _moved(alarm, after, cause, now, now, change_number, by=by, kind="raised" if tell else None)
+
+
+def _moved(
+    before: Alarm,
+    after: Alarm,
+    cause: Cause,
+    at: datetime,
+    now: datetime,
+    change_number: int,
+    *,
+    by: str | None = None,
+    kind: str | None = None,
+) -> Stepped:
+    """The way of TRANSITIONS that a cause takes; without one only a change of suppression is left, or nothing at all."""
+    to_state = TRANSITIONS[before.state].get(cause)
+    if to_state is None:
+        if cause not in SUPPRESSIONS[before.suppression]:
+            return before, None, []
+        to_state = before.state
+    after = replace(after, state=to_state)
+    change = AlarmChange(after.number, change_number, before.state, to_state, cause.value, at, now, by)
+    if kind is None:
+        return after, change, []
+    wanted = Wanted(kind, after.rings and kind != "cleared", max(1, after.untold), before.last_notice, cause.value)
+    if kind != "cleared":
+        after = replace(after, last_notice=now, last_notice_priority=after.priority, untold=0)
+    return after, change, [wanted]
+
+
+def _may_tell(alarm: Alarm, priority: str, now: datetime) -> bool:
+    """Whether a raised alarm may be told now, by what was told before."""
+    if alarm.last_notice is None or not _last_notice_counts(alarm, now):
+        return True
+    elapsed = now - alarm.last_notice
+    if _is_higher(priority, alarm.last_notice_priority or alarm.priority):
+        return True
+    return elapsed >= (QUIET_HIGHEST if priority == PRIORITIES[-1] else QUIET)
+
+
+def _told_again_due(alarm: Alarm) -> datetime | None:
+    """When an unacknowledged alarm is to be told again. What does not ring is not repeated: it stands on the page."""
+    if alarm.state is not State.UNACKNOWLEDGED:
+        return None
+    if alarm.last_notice is None:
+        return alarm.heard
+    if not alarm.rings:
+        return None
+    soon = alarm.priority == PRIORITIES[-1] and alarm.untold > 0
+    return alarm.last_notice + (QUIET_HIGHEST if soon else QUIET)
+
+
+def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:
+    return alarm.last_notice is None or alarm.last_notice - now <= CLOCK_STEP
+
+
+def _is_higher(priority: str, than: str) -> bool:
+    return PRIORITIES.index(priority) > PRIORITIES.index(than)
+
+
+def _greater(a: float | None, b: float | None) -> float | None:
+    if a is None or b is None:
+        return b if a is None else a
+    return max(a, b)

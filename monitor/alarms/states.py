@@ -1,0 +1,104 @@
+"""Every way between the states of an alarm, each written once.
+
+Terms and states follow ANSI/ISA-18.2 and IEC 62682 (model also in OPC 10000-9, 5.8): four states, and beside them three
+kinds of suppression. A suppressed alarm goes on changing its state and every change is stored; only notices are held back.
+
+         raised                 acknowledged
+    NORMAL ------> UNACKNOWLEDGED ------> ACKNOWLEDGED
+      ^  ^            |      ^    <------      |
+      |  |   returned |      |  raised higher, |
+      |  |            v      |  plan over      |
+      |  |  RETURNED_UNACKNOWLEDGED            |
+      |  +------------+ acknowledged           |
+      +----------------------------------------+ returned
+
+What is not in a table does not happen: the event is taken and changes no state (an acknowledgement of what is normal, say).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import Enum
+
+
+class State(str, Enum):
+    """The state of an alarm."""
+
+    NORMAL = "NORMAL"
+    UNACKNOWLEDGED = "UNACKNOWLEDGED"
+    ACKNOWLEDGED = "ACKNOWLEDGED"
+    RETURNED_UNACKNOWLEDGED = "RETURNED_UNACKNOWLEDGED"
+
+    @property
+    def stands(self) -> bool:
+        """Whether the condition itself holds now, acknowledged or not."""
+        return self in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+
+
+class Suppression(str, Enum):
+    """Why no notice is sent although the alarm may stand."""
+
+    SHELVED = "SHELVED"
+    """By an operator, for a limited time."""
+    SUPPRESSED_BY_DESIGN = "SUPPRESSED_BY_DESIGN"
+    """By a rule: a stop that was announced is no news."""
+    OUT_OF_SERVICE = "OUT_OF_SERVICE"
+    """By whoever maintains the fan, until it is returned to service."""
+
+
+class Cause(str, Enum):
+    """What happened to an alarm; stored with the change."""
+
+    RAISED = "raised"
+    RAISED_HIGHER = "raised at higher priority"
+    RETURNED = "returned"
+    ACKNOWLEDGED = "acknowledged"
+    TOLD_AGAIN = "told again"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    PLANNED_STOP = "planned stop"
+    PLAN_WITHDRAWN = "planned stop withdrawn"
+    PLAN_OVER = "planned stop over"
+    REMOVED_FROM_SERVICE = "removed from service"
+    RETURNED_TO_SERVICE = "returned to service"
+    TIME_UP = "time up"
+
+
+TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
+    State.NORMAL: {
+        Cause.RAISED: State.UNACKNOWLEDGED,
+    },
+    State.UNACKNOWLEDGED: {
+        Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
+        Cause.TOLD_AGAIN: State.UNACKNOWLEDGED,
+        Cause.ACKNOWLEDGED: State.ACKNOWLEDGED,
+        Cause.RETURNED: State.RETURNED_UNACKNOWLEDGED,
+    },
+    State.ACKNOWLEDGED: {
+        Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
+        Cause.RETURNED: State.NORMAL,
+        # Whoever acknowledged a stop and announced it for some hours counts on the fan to run afterwards.
+        Cause.PLAN_OVER: State.UNACKNOWLEDGED,
+        Cause.PLAN_WITHDRAWN: State.UNACKNOWLEDGED,
+    },
+    State.RETURNED_UNACKNOWLEDGED: {
+        Cause.RAISED: State.UNACKNOWLEDGED,
+        Cause.ACKNOWLEDGED: State.NORMAL,
+    },
+}
+"""State -> cause -> next state."""
+
+_SHELVE = {Cause.SHELVED: Suppression.SHELVED}
+_PLAN = {Cause.PLANNED_STOP: Suppression.SUPPRESSED_BY_DESIGN}
+_REMOVE = {Cause.REMOVED_FROM_SERVICE: Suppression.OUT_OF_SERVICE}
+
+SUPPRESSIONS: Mapping[Suppression | None, Mapping[Cause, Suppression | None]] = {
+    None: {**_SHELVE, **_PLAN, **_REMOVE},
+    Suppression.SHELVED: {**_SHELVE, **_PLAN, **_REMOVE, Cause.UNSHELVED: None, Cause.TIME_UP: None},
+    Suppression.SUPPRESSED_BY_DESIGN: {
+        **_SHELVE, **_PLAN, **_REMOVE, Cause.PLAN_WITHDRAWN: None, Cause.PLAN_OVER: None,
+    },
+    # Out of service yields to nothing but its own end: a shelf put on it would bring the alarm back too soon.
+    Suppression.OUT_OF_SERVICE: {**_REMOVE, Cause.RETURNED_TO_SERVICE: None, Cause.TIME_UP: None},
+}  # fmt: skip
+"""Suppression -> cause -> next suppression."""

@@ -1,0 +1,117 @@
+"""The figures a notice tells, collected by the caller when the notice is made.
+
+None everywhere means: not known. A figure that is not known is left out of the text, or said to be unknown where its
+absence matters. Nothing here is worked out again; the one place of each fact is the room it comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One factor of the limit."""
+
+    name: str
+    """In words, e.g. `service factor`."""
+    value: float
+    """Ratio; amps for the first, the full-load amps."""
+    source: str
+    """Where it comes from, e.g. `nameplate`."""
+
+
+@dataclass(frozen=True)
+class Story:
+    """What is known about a fan (or a supply point) at the moment of the notice."""
+
+    site_name: str
+    """As people call it."""
+    fan_name: str
+    """The fan, or the supply point where the alarm is about one, as people call it."""
+    time_zone: ZoneInfo
+    """Of the site; all times in texts are local."""
+    now: datetime
+    """When the notice is made [wall time, aware UTC]."""
+    units: str = "us"
+    """`us` or `si`."""
+
+    running: bool | None = None
+    """Whether it runs now, by its last reading."""
+    also_standing: tuple[str, ...] = ()
+    """Other conditions of this fan that stand now."""
+    legs_amps: tuple[float | None, ...] = ()
+    """Present leg currents [A], one or three. For `stopped` and `logger-overdue`: the last ones while it ran."""
+    load_ratio: float | None = None
+    """Highest leg over the adjusted limit, 1 = the limit. For `stopped` and `logger-overdue`: the last one while it ran."""
+    limit_amps: float | None = None
+    """Adjusted limit [A]."""
+    full_load_amps: float | None = None
+    """Of the nameplate [A]."""
+    limit_factors: tuple[Factor, ...] = ()
+    """What the limit is made of, full-load amps first."""
+    volts: tuple[float | None, ...] = ()
+    """Smoothed line-to-line volts, one or three; empty: not measured."""
+    rated_volts: float | None = None
+    """Of the nameplate [V]."""
+    unbalance_percent: float | None = None
+    """Voltage unbalance [%]."""
+    volts_from: str | None = None
+    """The supply point the volts come from, if not the fan's own logger."""
+    notes: tuple[str, ...] = ()
+    """What must be said about the figures, e.g. `not adjusted: voltage is not measured`."""
+
+    seconds_to_trip: float | None = None
+    """At most so long to the trip of the overload device [s]; None: not estimated."""
+    reaches_limit_at: datetime | None = None
+    """When a fan near its limit would reach it, carried on as it rises now [aware UTC]."""
+
+    estimate: Mapping[str, Any] | None = None
+    """The blades' answer: `parts`, `causes`, `checks_first`, `pitch`, as the API gives them; None: not worked out yet."""
+    estimate_words: str | None = None
+    """Why there are no degrees yet, e.g. `degrees follow`."""
+    target_amps: float | None = None
+    """Limit less the target margin [A], which the chance is about."""
+
+    run_began: datetime | None = None
+    """When the run began that ended or goes on [event time]."""
+    called: bool | None = None
+    """Whether the control calls for the fan now."""
+    ended_words: str | None = None
+    """How the run ended, as judged, with its evidence."""
+
+    last_reading: datetime | None = None
+    """Time of the last reading [event time]."""
+    period_seconds: float | None = None
+    """Usual time between two readings [s]."""
+    logger_words: str | None = None
+    """The logger's own last word, e.g. `offline`."""
+
+    cautions: tuple[str, ...] = ()
+    """Short cautions where work is advised, each a sentence."""
+    page: str | None = None
+    """Address of the fan's page, where it is acknowledged."""
+    also: tuple[str, ...] = field(default=())
+    """Further sentences for the long form."""
+
+    @property
+    def highest_leg_amps(self) -> float | None:
+        """The highest leg [A]."""
+        known = [amps for amps in self.legs_amps if amps is not None]
+        return max(known) if known else None
+
+    @property
+    def percent_of_full_load(self) -> float | None:
+        """The highest leg as a share of full-load amps [%]."""
+        highest = self.highest_leg_amps
+        return 100.0 * highest / self.full_load_amps if highest is not None and self.full_load_amps else None
+
+    @property
+    def pitch(self) -> Mapping[str, Any] | None:
+        """The pitch block of the estimate."""
+        pitch = self.estimate.get("pitch") if self.estimate else None
+        return pitch if isinstance(pitch, Mapping) else None
