@@ -13,6 +13,6 @@ F = TypeVar("F", bound=Callable[..., object])
 def compiled(function: F) -> F:
     """Compile at the first call. No fastmath: the same farm must give the same bytes on every machine."""
     try:
-        return cast(F, njit(cache=True, nogil=True)(function))
+        return cast(F, njit(cache=True, nogil=True, error_model="numpy")(function))
     except RuntimeError:  # no place to keep the result (read-only package, no home): compile at each start
-        return cast(F, njit(nogil=True)(function))
+        return cast(F, njit(nogil=True, error_model="numpy")(function))

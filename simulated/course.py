@@ -24,6 +24,14 @@ class Course:
     """Time in which it comes, and goes, s."""
     event: Event
 
+    def amount(self, times: Floats) -> Floats:
+        """Its `by` at the times (s since the farm's start), coming and going along its ramp."""
+        if self.begin > times[-1]:
+            return np.zeros(times.size)
+        ramp = max(self.ramp, 1e-9)
+        share = np.clip((times - self.begin) / ramp, 0.0, 1.0) - np.clip((times - self.end) / ramp, 0.0, 1.0)
+        return np.asarray(self.event.by * share, np.float64)
+
 
 class Courses:
     """All events of a scenario, found by site, thing and kind."""
@@ -45,13 +53,16 @@ class Courses:
         """Sum of `by` of the events at the times (s since the farm's start), each coming and going along its ramp."""
         total = np.zeros(times.size)
         for course in self.of(site, on, what):
-            if course.begin > times[-1]:
-                continue
-            ramp = max(course.ramp, 1e-9)
-            total += course.event.by * (
-                np.clip((times - course.begin) / ramp, 0.0, 1.0) - np.clip((times - course.end) / ramp, 0.0, 1.0)
-            )
+            total += course.amount(times)
         return total
+
+    def on_legs(self, site: str, on: str, what: str, times: Floats) -> dict[int, Floats]:
+        """As `amount`, for each leg 0..2 named by an event."""
+        legs: dict[int, Floats] = {}
+        for course in self.of(site, on, what):
+            leg = (course.event.leg or 1) - 1
+            legs[leg] = legs.get(leg, np.zeros(times.size)) + course.amount(times)
+        return legs
 
     def during(self, site: str, on: str, what: str, times: Floats) -> NDArray[np.bool_]:
         """True at the times that lie within an event, begin <= t < end."""

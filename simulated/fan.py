@@ -5,7 +5,7 @@ it takes a given shaft power and turns a given share of it into air power. From 
 
 * speed and density follow the AMCA fan laws (flow with speed, pressure with density and speed squared, power with
   density and speed cubed),
-* pitch stretches flow, pressure and power so that along the bed's own curve the shaft power changes by exp(slope) a degree;
+* pitch stretches flow, pressure and power so that along the bed's curve the shaft power changes by exp(slope) a degree;
 * more back-pressure means less flow and, on an axial fan, more shaft power (US DOE/AMCA, "Improving Fan System
   Performance", from memory); below some six tenths of the design flow the blades stall and the power gets unsteady.
 
@@ -50,9 +50,10 @@ def fit(
 ) -> NDArray[np.float64]:
     """The fan that takes `watts` at the shaft on this bed.
 
-    watts: shaft power at the reference (W, above 0); density: air there (kg/m3); slope: of the logarithm of shaft power,
-    per degree of pitch (0.03 to 0.15); pitch: reference (degrees); area: bin floor (m2); depth: of grain (m); share: of
-    the bin's air that this fan gives (1 for one fan, 0.5 for two); rise: relative rise of power per relative loss of flow.
+    watts: shaft power at the reference (W, above 0); density: air there (kg/m3); slope: of the logarithm of shaft
+    power, per degree of pitch (0.03 to 0.15); pitch: reference (degrees); area: bin floor (m2); depth: of grain (m);
+    share: of the bin's air that this fan gives (1 for one fan, 0.5 for two); rise: relative rise of power per relative
+    loss of flow.
     """
     low, high = 0.0, 200.0
     for _ in range(80):

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulated.course import Course, Courses
+from simulated.course import Courses
 from simulated.scenario import Sends
 
 Floats = NDArray[np.float64]
@@ -39,7 +40,7 @@ class Letter:
 def clamp_errors(
     sends: Sends, logger: dict[str, object], phases: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats]:
-    """Gain and offset (A) of each clamp: given, or drawn evenly within the stated accuracy (2 % and 0.5 A if not stated)."""
+    """Gain and offset (A) of each clamp: given, or drawn evenly within the accuracy (2 % and 0.5 A if not stated)."""
     percent = float(str(logger.get("accuracy_percent", 2.0)))
     amps = float(str(logger.get("accuracy_amps", 0.5)))
     gain = 1.0 + rng.uniform(-1.0, 1.0, phases) * percent / 100.0
@@ -85,12 +86,12 @@ class Path:
         self._late_end = -1.0
         self._late_count = 0
 
-    def keep(self, times: Floats) -> NDArray[np.bool_]:
-        """Which of the readings are taken at all."""
-        kept = ~self._courses.during(self._site, self._name, "silent", times)
+    def taken(self, columns: Columns) -> Columns:
+        """The readings that are taken at all, of columns with their times in `t`."""
+        kept = ~self._courses.during(self._site, self._name, "silent", columns["t"])
         if self.sends.missing > 0.0:
-            kept &= self._rng.random(times.size) >= self.sends.missing
-        return kept
+            kept &= self._rng.random(kept.size) >= self.sends.missing
+        return columns if bool(kept.all()) else {name: column[kept] for name, column in columns.items()}
 
     def spoil(self, values: Floats) -> None:
         """Put NaN where a channel gives nothing (in place)."""
@@ -116,7 +117,7 @@ class Path:
         return gaps
 
     def post(self, begin: float, end: float, times: Floats, bodies: Sequence[str], number: int) -> list[Letter]:
-        """Letters of a block's readings. times: when measured (s); bodies: JSON objects; number: of the first letter."""
+        """Letters of a block's readings. times: when measured (s); bodies: JSON objects; number: of the first one."""
         s = self.sends
         n = times.size
         delays = (s.delay_seconds * self._rng.uniform(0.4, 1.6, n)).tolist()
@@ -181,68 +182,50 @@ class FanLogger:
         self._volt_gain = 1.0 + 0.003 * rng.uniform(-1.0, 1.0, phases if phases == 3 else 1)
         self._stuck: Floats | None = None
 
-    def columns(
-        self, times: Floats, step: float, amps: Floats, mean_amps: Floats, volts: Floats, air_c: Floats, called: Floats
-    ) -> Columns:
+    def columns(self, times: Floats, seen: Any, air_c: Floats, called: NDArray[np.int64]) -> Columns:
         """Readings of a block as columns: t (s since the farm's start), channels as measured, NaN for nothing usable.
 
-        times: begin of each step (s); amps, mean_amps, volts: true values (n, 3).
+        times: begin of each step (s); seen: (n,) records stepping.SEEN; air_c: degrees C; called: 0 or 1.
         """
         last = slice(self.every - 1, None, self.every)
         t = times[last] + self.at
-        legs = self.phases if self.phases == 3 else 1
+        legs = 3 if self.phases == 3 else 1
+        true = seen["amps"][last, :legs]
         if self.averaging:
-            true = mean_amps[:, :legs].reshape(-1, self.every, legs).mean(axis=1)
-        else:
-            true = amps[last, :legs]
+            true = seen["mean_amps"][:, :legs].reshape(-1, self.every, legs).mean(axis=1)
         sends = self.path.sends
         shown = read_clamps(true, self.gain, self.offset, sends.noise_amps, self._rng)
         for course in self._courses.of(self._site, self._fan, "clamp off"):
-            inside = (t >= course.begin) & (t < course.end)
-            shown[inside, min((course.event.leg or 1) - 1, legs - 1)] = 0.0
+            shown[(t >= course.begin) & (t < course.end), min((course.event.leg or 1) - 1, legs - 1)] = 0.0
         frozen = self._courses.during(self._site, self._fan, "frozen", t)
         if frozen.any():
-            first = int(np.argmax(frozen))
             if self._stuck is None:
-                self._stuck = shown[first].copy()
+                self._stuck = shown[int(np.argmax(frozen))].copy()
             shown[frozen] = self._stuck
         else:
             self._stuck = None
         self.path.spoil(shown)
-        if self._courses.of(self._site, self._fan, "no channel"):
-            shown[self._courses.during(self._site, self._fan, "no channel", t), legs - 1] = np.nan
+        shown[self._courses.during(self._site, self._fan, "no channel", t), legs - 1] = np.nan
         out: Columns = {"t": t}
         if sends.amps:
-            for k in range(legs):
-                out[AMPS[k]] = shown[:, k]
+            out |= {AMPS[k]: shown[:, k] for k in range(legs)}
         if sends.volts:
-            seen = volts[last, :legs] * self._volt_gain + 0.1 * self._rng.standard_normal((t.size, legs))
-            seen = np.round(np.maximum(seen, 0.0), 1)
-            self.path.spoil(seen)
-            for k in range(legs):
-                out[VOLTS[k]] = seen[:, k]
+            volts = seen["volts"][last, :legs] * self._volt_gain + 0.1 * self._rng.standard_normal((t.size, legs))
+            volts = np.round(np.maximum(volts, 0.0), 1)
+            self.path.spoil(volts)
+            out |= {VOLTS[k]: volts[:, k] for k in range(legs)}
         if sends.ambient:
             out["ambient_c"] = np.round(air_c[last], 1)
         if sends.called:
-            out["called"] = called[last]
-        kept = self.path.keep(t)
-        return out if bool(kept.all()) else {name: column[kept] for name, column in out.items()}
+            out["called"] = called[last].astype(np.float64)
+        return self.path.taken(out)
 
     def bodies(self, columns: Columns, origin: float) -> list[str]:
         """JSON objects of the readings (the service's own payload form)."""
-        t = columns["t"]
-        return bodies(
-            columns,
-            stamps(origin, t + _clock_error(self._courses.of(self._site, self._fan, "clock"), t)),
-            self.path.sends,
-        )
-
-
-def _clock_error(courses: list[Course], t: Floats) -> Floats:
-    wrong = np.zeros(t.size)
-    for course in courses:
-        wrong[(t >= course.begin) & (t < course.end)] += course.event.by
-    return wrong
+        t = columns["t"].copy()
+        for course in self._courses.of(self._site, self._fan, "clock"):
+            t[(columns["t"] >= course.begin) & (columns["t"] < course.end)] += course.event.by
+        return bodies(columns, stamps(origin, t), self.path.sends)
 
 
 def bodies(columns: Columns, times: list[str], sends: Sends) -> list[str]:

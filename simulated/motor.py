@@ -34,6 +34,8 @@ SIZE = 13
 # some 1.5 to 2.5 of rated and locked current some 6 of rated (common practice).
 RISE = 0.8
 FALL = 0.60
+SATURATION = 0.15
+"""Share of the rated magnetising current that goes with the seventh power of the flux (common practice)."""
 
 THIRD = complex(-0.5, math.sqrt(3.0) / 2.0)  # a turn by 120 degrees
 
@@ -76,7 +78,7 @@ def fit(
     """Find the circuit that takes `amps` at `power_factor` when it gives `watts` at the shaft at `volts`.
 
     watts: rated shaft power (W, above 0); volts: line to line (V); amps: line current at rated load (A); power_factor:
-    0.5 to 0.98; rated_slip: 0.005 to 0.08, typical if not given; locked_ratio: locked-rotor over rated current, 4.5 to 9.
+    0.5 to 0.98; rated_slip: 0.005 to 0.08, typical if not given; locked_ratio: locked over rated current, 4.5 to 9.
     The efficiency follows from the rest. Raises PlateError where it is not between 0.6 and 0.97.
     """
     if phases not in (1, 3):
@@ -200,7 +202,7 @@ def field(p: NDArray[np.float64], slip: float, e: float) -> complex:
     """Impedance behind the stator at a slip (ohm), with air-gap voltage e (V) on the saturating iron."""
     ratio = e / p[E_RATED]
     bent = (1.0 - p[BEND]) + p[BEND] * ratio**6
-    return 1.0 / (p[CORE] + 1.0 / complex(0.0, p[XM] / bent) + 1.0 / rotor(p, slip))
+    return complex(1.0 / (p[CORE] + 1.0 / complex(0.0, p[XM] / bent) + 1.0 / rotor(p, slip)))
 
 
 @compiled
@@ -276,30 +278,18 @@ def settle(
     return i1, i2, slip, e, False
 
 
-@compiled
 def run_up(p: NDArray[np.float64], load: float, points: int) -> NDArray[np.float64]:
     """Slips of a start at rated voltage, at equal steps of time from standstill to nearly full speed.
 
     load: fan's shaft power at rated speed (W). The length of the start is left to the caller: only the shape is here.
     """
     feed = THREE_LEGS if p[PHASES] == 3.0 else ONE_PHASE
-    v1 = complex(p[V_LINE] / math.sqrt(3.0), 0.0) if feed == THREE_LEGS else complex(p[V_LINE], 0.0)
-    n = 400
-    slips = np.empty(n + 1)
-    times = np.empty(n + 1)
-    now = 0.0
-    for i in range(n + 1):  # equal steps of speed, then turned into equal steps of time
-        slip = 1.0 - (1.0 - 1.6 * p[SLIP]) * i / n
-        torque = currents(p, feed, v1, 0j, slip, 0.7 * p[E_RATED])[2]
-        speed = 1.0 - slip
-        spare = max(torque - load * speed**2, 0.05 * load)
-        slips[i] = slip
-        times[i] = now
-        now += 1.0 / spare
-    out = np.empty(points)
-    for k in range(points):
-        out[k] = np.interp(times[n] * k / (points - 1), times, slips)
-    return out
+    v1 = complex(p[V_LINE] / (math.sqrt(3.0) if feed == THREE_LEGS else 1.0), 0.0)
+    slips = np.linspace(1.0, 1.6 * p[SLIP], 101)
+    torque = np.array([currents(p, feed, v1, 0j, slip, 0.7 * p[E_RATED])[2] for slip in slips.tolist()])
+    spare = np.maximum(torque - load * (1.0 - slips) ** 2, 0.05 * load)
+    times = np.concatenate([[0.0], np.cumsum(1.0 / spare[:-1])])  # equal steps of speed, each taking its time
+    return np.asarray(np.interp(np.linspace(0.0, times[-1], points), times, slips), np.float64)
 
 
 def legs(i1: complex, i2: complex) -> tuple[complex, complex, complex]:

@@ -2,8 +2,8 @@
 
 Each strip is a first-order body heated by the square of its leg's current. The bar lets go when the hottest strip has
 bent far enough; on devices sensitive to a lost phase it lets go earlier when one strip stays cold. The heating time
-follows from the trip class: at 7.2 times the setting, from cold, the device opens in class x factor seconds, factor 0.4 to 1
-(IEC 60947-4-1: class 10 opens in 4 to 10 s, 20 in 6 to 20 s, 30 in 9 to 30 s).
+follows from the trip class: at 7.2 times the setting, from cold, the device opens in class x factor seconds, factor
+0.4 to 1 (IEC 60947-4-1: class 10 opens in 4 to 10 s, 20 in 6 to 20 s, 30 in 9 to 30 s).
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ def level(heat: NDArray[np.float64], sensitive: bool) -> float:
     """How far the bar is bent, 1 = opens."""
     hot = max(heat[0], heat[1], heat[2])
     if not sensitive or hot <= 0.0:
-        return hot
+        return float(hot)
     cold = min(heat[0], heat[1], heat[2])
-    return hot / (1.0 - DIFFERENTIAL * (hot - cold) / hot)
+    return float(hot / (1.0 - DIFFERENTIAL * (hot - cold) / hot))
 
 
 @compiled

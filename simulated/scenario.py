@@ -1,4 +1,4 @@
-"""Scenario files: small TOML files that describe invented farms. Every fault of a file is told at once, with its place."""
+"""Scenario files: small TOML files that describe invented farms. All faults of a file are told at once."""
 
 from __future__ import annotations
 
@@ -13,6 +13,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from simulated.bed import GRAINS
+
+BLOCK_S = 1800
+"""The farm is played in blocks of this length (s), so every period must divide it."""
 
 HERE = Path(__file__).parent / "scenarios"
 
@@ -286,7 +289,7 @@ def load(name_or_path: str | Path, *, fans: int | None = None) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
         raise ScenarioError(f"{path}: not TOML: {exc}") from exc
     faults: list[str] = []
-    scenario = _build(Scenario, table, "", faults)
+    scenario: Scenario = _build(Scenario, table, "", faults)
     if not faults:
         _check(scenario, faults)
     if fans is not None and not faults:
@@ -361,12 +364,14 @@ def _check(scenario: Scenario, faults: list[str]) -> None:
             ZoneInfo(site.time_zone)
         except (KeyError, ValueError, OSError):
             faults.append(f"{at}.time_zone: expected a zone such as America/Chicago, found {site.time_zone!r}")
+        _check_period(site.weather.period_seconds, f"{at}.weather.period_seconds", faults)
         for name, b in site.bins.items():
             if b.grain not in GRAINS:
                 faults.append(f"{at}.bins.{name}.grain: expected one of {', '.join(GRAINS)}, found {b.grain!r}")
         for name, supply in site.supplies.items():
             if supply.phases not in (1, 3):
                 faults.append(f"{at}.supplies.{name}.phases: expected 1 or 3, found {supply.phases}")
+            _check_period(supply.period_seconds, f"{at}.supplies.{name}.period_seconds", faults)
             if len(supply.legs) != 3:
                 faults.append(f"{at}.supplies.{name}.legs: expected three numbers, found {supply.legs}")
         for name, fan in site.fans.items():
@@ -374,7 +379,7 @@ def _check(scenario: Scenario, faults: list[str]) -> None:
             for word, known in (("supply", site.supplies), ("bin", site.bins)):
                 if getattr(fan, word) not in known:
                     faults.append(
-                        f"{here}.{word}: expected one of {', '.join(known) or 'none given'}, found {getattr(fan, word)!r}"
+                        f"{here}.{word}: expected one of {', '.join(known) or 'none'}, found {getattr(fan, word)!r}"
                     )
             for word in ("rated_voltage", "full_load_amps"):
                 if not isinstance(fan.motor.get(word), (int, float)):
@@ -396,8 +401,7 @@ def _check(scenario: Scenario, faults: list[str]) -> None:
             if fan.truth.reset not in ("farmer", "itself", "nobody"):
                 faults.append(f"{here}.truth.reset: expected farmer, itself or nobody, found {fan.truth.reset!r}")
             period = fan.logger.get("period_seconds", 10)
-            if not isinstance(period, int) or not 1 <= period <= 600:
-                faults.append(f"{here}.logger.period_seconds: expected whole seconds, 1 to 600, found {period!r}")
+            _check_period(period, f"{here}.logger.period_seconds", faults)
     for n, event in enumerate(scenario.events):
         at = f"events[{n}]"
         for word in ("at", "over", "lasts"):
@@ -414,17 +418,22 @@ def _check(scenario: Scenario, faults: list[str]) -> None:
             faults.append(f"{at}.site: expected one of {', '.join(scenario.sites)}, found {event.site!r}")
             continue
         place = scenario.sites[event.site]
-        known = {
+        things = {
             "bin": list(place.bins),
             "fan": list(place.fans),
             "supply": list(place.supplies),
             "site": [event.site],
             "logger": [*place.fans, *place.supplies, *([place.weather.point] if place.weather.point else [])],
         }[EVENTS[event.what][0]]
-        if event.on not in known:
-            faults.append(f"{at}.on: expected one of {', '.join(known)}, found {event.on!r}")
+        if event.on not in things:
+            faults.append(f"{at}.on: expected one of {', '.join(things)}, found {event.on!r}")
         if event.what in ("lost leg", "open leg", "contact", "clamp off") and event.leg not in (1, 2, 3):
             faults.append(f"{at}.leg: expected 1, 2 or 3, found {event.leg!r}")
+
+
+def _check_period(period: object, place: str, faults: list[str]) -> None:
+    if not isinstance(period, int) or not 1 <= period <= BLOCK_S or BLOCK_S % period:
+        faults.append(f"{place}: expected whole seconds that divide {BLOCK_S}, such as 10, 30, 60, found {period!r}")
 
 
 def _multiply(scenario: Scenario, many: Many) -> None:

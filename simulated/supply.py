@@ -33,6 +33,7 @@ class Source:
 
     def __init__(self, supply: Supply, rng: np.random.Generator) -> None:
         self.supply = supply
+        self.impedance = impedance(supply)
         self._rng = rng
         self._unrest = 0.0
         angle = supply.unbalance_degrees

@@ -109,8 +109,6 @@ class Truths:
     until: float = 0.0
     slopes: dict[tuple[str, str], float] = field(default_factory=dict)
     """(site, fan): slope of the logarithm of shaft power, per degree."""
-    shaft_watts: dict[tuple[str, str], float] = field(default_factory=dict)
-    """(site, fan): shaft power at the end of the block played last, W."""
     log: list[tuple[float, str, str, int]] = field(default_factory=list)
     """(s since the farm's start, site, fan, code of stepping), as played."""
 

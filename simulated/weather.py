@@ -1,4 +1,4 @@
-"""The air of a site: a daily curve of its local hours, day-by-day fronts, clear and cloudy nights. Seeded, never ending.
+"""The air of a site: a daily curve of its local hours, day-by-day fronts, clear and cloudy nights.
 
 The temperature is a plain function of time, so that any stretch of it can be had without the stretches before.
 """
