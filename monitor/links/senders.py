@@ -1,0 +1,226 @@
+"""One try to bring one notice to one address. When and how often is not asked here.
+
+Forms of an address:
+
+* `terminal:` prints it where the service runs;
+* `webhook+https://...` or `webhook+http://...` posts it, signed, to a system;
+* anything else is an address as the Apprise library knows it: `mailto://...` for mail, SMS gateways, chat, push.
+
+A failed try is a LinkError whose text begins with a short stable word: "no answer", "refused", "gone", "not sent".
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any, Final
+from urllib.parse import unquote, urlsplit
+
+from monitor.alarms.notice import Notice
+from monitor.errors import ConfigError, Fault, LinkError
+from monitor.links import webhook
+
+TERMINAL: Final = "terminal:"
+DEADLINE_SECONDS: Final = 20.0
+"""For one try, from first to last byte (Standard Webhooks 1.0.0 recommends 15 to 30 s)."""
+ROOMY: Final = 10_000
+"""An address that takes texts of so many characters, with a title, gets the long form; SMS and push the short one."""
+
+
+def send(
+    address: str,
+    notice: Notice,
+    *,
+    deadline_seconds: float = DEADLINE_SECONDS,
+    secret: str | None = None,
+    print_line: Callable[[str], None] = print,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+) -> None:
+    """Sends a notice; returning means that the receiver has taken it.
+
+    Parameters
+    ----------
+    secret : signs a webhook, `whsec_...`
+    print_line : prints for `terminal:`
+
+    Raises
+    ------
+    LinkError : it was not taken; `permanent` where another try is useless, `retry_after_seconds` where it said when
+    """
+    if address == TERMINAL:
+        _print(notice, print_line)
+    elif address.startswith(webhook.SCHEMES):
+        within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()))
+    else:
+        within(deadline_seconds, lambda: _apprise(address, notice, deadline_seconds))
+
+
+def check_address(address: str, secret: str | None = None) -> None:
+    """Looks at an address without sending anything.
+
+    Raises
+    ------
+    ConfigError : nothing can ever be sent to it as it is
+    """
+    if address == TERMINAL:
+        return
+    if address.startswith(webhook.SCHEMES):
+        webhook.check(address, secret or "")
+    elif _plugin(address) is None:
+        raise ConfigError(
+            "an address for notices is not understood:",
+            [
+                Fault(
+                    "to",
+                    "terminal:, webhook+https://... or an Apprise address such as mailto://...",
+                    f'"{shown(address)}"',
+                )
+            ],
+        )
+
+
+def shown(address: str) -> str:
+    """An address as people and logs may see it: addresses hold passwords and tokens in any of their parts."""
+    if address == TERMINAL:
+        return address
+    try:
+        parts = urlsplit(address)
+        host, port = parts.hostname, parts.port
+    except ValueError:
+        return address.split(":", 1)[0] + ":..."
+    if not parts.scheme:
+        return "..."
+    if parts.scheme in ("mailto", "mailtos") or address.startswith(webhook.SCHEMES):
+        return f"{parts.scheme}://{host or '...'}{f':{port}' if port else ''}"
+    return f"{parts.scheme}://..."  # of push and SMS services even the host part may be a token
+
+
+def within(seconds: float, work: Callable[[], None]) -> None:
+    """Does some work in a thread of its own and waits for it so long at most.
+
+    Libraries count their time-outs from one byte to the next; a receiver that trickles would hold us for ever. A thread
+    that hangs cannot be ended, it is left behind (a daemon).
+
+    Raises
+    ------
+    LinkError : no answer by then; else whatever the work raises
+    """
+    outcome: list[BaseException | None] = []
+
+    def run() -> None:
+        try:
+            work()
+            outcome.append(None)
+        except BaseException as exc:
+            outcome.append(exc)
+
+    thread = threading.Thread(target=run, name="notice try", daemon=True)
+    thread.start()
+    thread.join(seconds)
+    if not outcome:
+        raise LinkError(f"no answer: nothing within {seconds:g} s")
+    if outcome[0] is not None:
+        raise outcome[0]
+
+
+def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
+    try:
+        print_line(f"{notice.subject}\n{notice.long}")
+    except (OSError, ValueError) as exc:  # ValueError: the terminal is closed
+        raise LinkError(f"refused: the terminal takes nothing ({exc})") from exc
+
+
+# ---------------------------------------------------------------------- Apprise
+
+
+class _Lines(logging.Handler):
+    """Apprise says why a try failed only to its log; each thread gathers its own lines."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self._mine = threading.local()
+
+    def begin(self) -> None:
+        self._mine.lines = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        lines: list[str] | None = getattr(self._mine, "lines", None)
+        if lines is None or len(lines) > 20:
+            return
+        text = record.getMessage()
+        # Below a warning there may be whole messages and addresses; only what names the cause is wanted.
+        if record.levelno >= logging.WARNING or "Exception" in text or "error=" in text:
+            lines.append(" ".join(text.split()))
+
+    def end(self) -> str:
+        lines: list[str] = getattr(self._mine, "lines", [])
+        self._mine.lines = None
+        return "; ".join(lines)
+
+
+_lines = _Lines()
+
+
+def _plugin(address: str) -> Any:
+    """Apprise's sender for an address, None if there is none. Imported late: 20 MB that not every farm needs."""
+    import apprise
+
+    logger = logging.getLogger("apprise")
+    if _lines not in logger.handlers:
+        logger.addHandler(_lines)
+        logger.setLevel(logging.DEBUG)
+        logger.propagate = False
+    asset = apprise.AppriseAsset(
+        app_id="Fan amp monitor", app_desc="Fan amp monitor", app_url="", async_mode=False, secure_logging=True
+    )
+    return apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
+
+
+def _apprise(address: str, notice: Notice, deadline_seconds: float) -> None:
+    _lines.begin()
+    until = time.monotonic() + deadline_seconds
+    cause: Exception | None = None
+    try:
+        plugin = _plugin(address)
+        if plugin is None:
+            raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
+        # A little under the deadline, so that the library names the cause before we give up.
+        plugin.socket_connect_timeout = min(plugin.socket_connect_timeout, deadline_seconds * 0.8)
+        plugin.socket_read_timeout = min(15.0, deadline_seconds * 0.8)
+        roomy = plugin.body_maxlen >= ROOMY and plugin.title_maxlen > 0
+        if address.startswith(("mailto:", "mailtos:")):
+            plugin.headers["X-Notice-Id"] = notice.id  # a repeat after a crash has the same
+        try:
+            sent = plugin.notify(
+                body=notice.long if roomy else notice.short,
+                title=notice.subject if plugin.title_maxlen > 0 else "",
+                notify_type="info" if notice.kind == "cleared" else "warning",
+                body_format="text",
+            )
+        except Exception as exc:  # more than a hundred plug-ins: what one stumbles over must not end our thread
+            sent, cause = False, exc
+    finally:
+        why = _lines.end()
+    if sent:
+        return
+    if cause is not None:
+        why = f"{type(cause).__name__}: {cause}; {why}"
+    late = "no answer" if time.monotonic() >= until or "timed out" in why.lower() else "refused"
+    raise LinkError(f"{late}: {_without_secrets(why, address)[:500] or 'the library gave no reason'}") from cause
+
+
+def _without_secrets(text: str, address: str) -> str:
+    """Takes the parts of an address that may be secret out of a text."""
+    try:
+        parts = urlsplit(address)
+        secrets = {parts.password or "", *parts.path.split("/"), parts.query}
+    except ValueError:
+        return ""
+    for secret in sorted(secrets, key=len, reverse=True):
+        for form in (secret, unquote(secret)):
+            if len(form) >= 4:
+                text = text.replace(form, "***")
+    return text

@@ -1,0 +1,155 @@
+"""Notices for other systems: CloudEvents in a signed POST.
+
+References
+----------
+CloudEvents 1.0.2, core specification and JSON event format, structured mode: attributes, media type.
+Standard Webhooks 1.0.0: headers `webhook-id`, `webhook-timestamp`, `webhook-signature`; the id is the same at each try;
+any 2xx is success; 410 means that the receiver is gone for good.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import math
+from datetime import UTC, datetime
+from email.utils import parsedate_to_datetime
+from typing import Any, Final
+
+import httpx
+from standardwebhooks import Webhook
+
+from monitor.alarms.notice import Notice
+from monitor.errors import ConfigError, Fault, LinkError
+
+SCHEMES: Final = ("webhook+https://", "webhook+http://")
+EVENT_TYPE: Final = "fan-amp-monitor.alarm."
+"""First part of an event's type; the notice's kind follows."""
+MEDIA_TYPE: Final = "application/cloudevents+json; charset=utf-8"
+LONGEST_RETRY_AFTER_SECONDS: Final = 86_400.0
+SECRET_BYTES: Final = (24, 64)
+"""Standard Webhooks 1.0.0, symmetric signature: between 24 and 64 bytes."""
+
+
+def event(notice: Notice) -> dict[str, Any]:
+    """A notice as a CloudEvents 1.0 event; the same at each try."""
+    data = {
+        **notice.data,
+        "priority": notice.priority,
+        "subject": notice.subject,
+        "short": notice.short,
+        "long": notice.long,
+    }
+    fan = notice.data.get("fan")
+    return {
+        "specversion": "1.0",
+        "id": notice.id,
+        "source": f"/sites/{notice.site}",
+        "type": EVENT_TYPE + notice.kind,
+        "time": notice.created.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+        **({"subject": str(fan)} if fan else {}),
+        "datacontenttype": "application/json",
+        "data": data,
+    }
+
+
+def signed(notice: Notice, secret: str, now: datetime) -> tuple[bytes, dict[str, str]]:
+    """Body and headers of a notice.
+
+    Parameters
+    ----------
+    secret : `whsec_` and base64
+    now : aware; the receiver refuses what is too old
+    """
+    body = json.dumps(event(notice), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    stamp = now.astimezone(UTC)
+    headers = {
+        "content-type": MEDIA_TYPE,
+        "user-agent": "fan-amp-monitor",
+        "webhook-id": notice.id,
+        "webhook-timestamp": str(math.floor(stamp.timestamp())),
+        "webhook-signature": Webhook(secret).sign(notice.id, stamp, body),
+    }
+    return body.encode(), headers
+
+
+def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now: datetime) -> None:
+    """Posts a notice; returning means a 2xx. Redirects are not followed: the signature is meant for one receiver.
+
+    Raises
+    ------
+    LinkError : anything else
+    """
+    url = address.removeprefix("webhook+")
+    try:
+        body, headers = signed(notice, secret, now)
+    except (ValueError, RuntimeError) as exc:
+        raise LinkError(f"not sent: the notice cannot be signed ({exc})", permanent=True) from exc
+    try:
+        with (
+            httpx.Client(timeout=httpx.Timeout(deadline_seconds), follow_redirects=False) as client,
+            client.stream("POST", url, content=body, headers=headers) as answer,
+        ):
+            status = answer.status_code
+            after = _retry_after(answer.headers.get("retry-after"), now)
+    except httpx.TimeoutException as exc:
+        raise LinkError(f"no answer: {_step(exc)} within {deadline_seconds:g} s") from exc
+    except httpx.ConnectError as exc:
+        raise LinkError(f"no answer: no connection ({exc})") from exc
+    except (httpx.InvalidURL, httpx.UnsupportedProtocol) as exc:
+        raise LinkError(f"not sent: the address is not one ({exc})", permanent=True) from exc
+    except (httpx.HTTPError, httpx.StreamError) as exc:
+        raise LinkError(f"no answer: the connection broke ({type(exc).__name__}: {exc})") from exc
+    if 200 <= status < 300:
+        return
+    if status == 410:
+        raise LinkError("gone: the receiver says it wants no more (HTTP 410). Take its address out.", permanent=True)
+    if 300 <= status < 400:
+        raise LinkError(f"refused: HTTP {status}, it points elsewhere. Put the new address into the settings.")
+    raise LinkError(f"refused: HTTP {status}", retry_after_seconds=after)
+
+
+def check(address: str, secret: str) -> None:
+    """Looks at a webhook's address and secret.
+
+    Raises
+    ------
+    ConfigError : all that is wrong with them
+    """
+    faults = []
+    try:
+        host = httpx.URL(address.removeprefix("webhook+")).host
+    except httpx.InvalidURL:
+        host = ""
+    if not host:
+        faults.append(Fault("to", "webhook+https://HOST/PATH", f'"{address.split("://")[0]}://..."'))
+    low, high = SECRET_BYTES
+    try:
+        key = base64.b64decode(secret.removeprefix("whsec_"), validate=True)
+    except (binascii.Error, ValueError):
+        key = b""
+    if not low <= len(key) <= high:
+        found = f"{len(key)} bytes" if key else "something else"
+        faults.append(Fault("secret_file", f"whsec_ and {low} to {high} bytes in base64", found))
+    if faults:
+        raise ConfigError("a webhook for notices cannot work:", faults)
+
+
+def _step(exc: httpx.TimeoutException) -> str:
+    return "no connection" if isinstance(exc, httpx.ConnectTimeout) else "nothing"
+
+
+def _retry_after(text: str | None, now: datetime) -> float | None:
+    """Seconds of a Retry-After header (RFC 9110 10.2.3: seconds or a date); None where none makes sense."""
+    if text is None:
+        return None
+    text = text.strip()
+    if text.isascii() and text.isdigit():
+        seconds = float(text[:9])
+    else:
+        try:
+            seconds = (parsedate_to_datetime(text) - now).total_seconds()
+        except (ValueError, TypeError, OverflowError):
+            return None
+    return min(max(seconds, 0.0), LONGEST_RETRY_AFTER_SECONDS)

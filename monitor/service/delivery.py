@@ -1,0 +1,273 @@
+"""Notices out: from the stored outbox to their receivers, until each is delivered or a day has passed.
+
+Every notice was stored together with the alarm change it tells of; here it is sent, and then the try is stored. Killed
+in between, it is sent once more with the same id, by which a receiver can recognise it: at least once, never not at all.
+
+Each address has a thread of its own while there is something for it, so that a dead receiver delays no other.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+from monitor.alarms.notice import Notice
+from monitor.errors import LinkError
+from monitor.links import senders
+from monitor.records import outbox
+from monitor.records.database import Database
+from monitor.records.outbox import Due
+
+WAITS_SECONDS: Final = (10.0, 30.0, 120.0, 300.0, 900.0, 1800.0, 3600.0)
+"""Between the tries; the last one again and again."""
+GIVE_UP_SECONDS: Final = 86_400.0
+"""A notice not delivered a day after it was made has failed."""
+LOOK_SECONDS: Final = 30.0
+"""The outbox is looked into at least so often, whatever the clock does."""
+BUSY_LOOK_SECONDS: Final = 1.0
+"""The same while something is being sent."""
+DATABASE_WAIT_SECONDS: Final = 2.0
+AT_ONCE: Final = 100
+STOP_SECONDS: Final = 2.0
+
+
+@dataclass(frozen=True)
+class Address:
+    """Where a route's notices go."""
+
+    to: str
+    """As monitor.links.senders takes it; may hold a secret."""
+    secret: str | None = field(default=None, repr=False)
+    """Signs a webhook."""
+
+
+class Send(Protocol):
+    """How one try is made; raises LinkError."""
+
+    def __call__(
+        self, address: str, notice: Notice, *, deadline_seconds: float, secret: str | None,
+        print_line: Callable[[str], None],
+    ) -> None: ...  # fmt: skip
+
+
+class Outbox(Protocol):
+    """The stored notices; monitor.records.outbox is one."""
+
+    def due(self, database: Database, now_ms: int, limit: int = ...) -> list[Due]: ...
+
+    def next_due_ms(self, database: Database) -> int | None: ...
+
+    def record_try(
+        self, database: Database, notice_id: str, at_ms: int, outcome: str, detail: str,
+        next_due_ms: int | None = ..., *, delivered: bool = ..., failed: bool = ...,
+    ) -> None: ...  # fmt: skip
+
+
+class Delivery:
+    """Sends what is due. `wake` it after each commit that stored notices."""
+
+    def __init__(
+        self,
+        database: Database,
+        addresses: Mapping[tuple[str, int], Address],
+        *,
+        print_line: Callable[[str], None] = print,
+        say: Callable[[str], None] = lambda text: None,
+        clock: Callable[[], float] = time.time,
+        send: Send = senders.send,
+        stored: Outbox = outbox,
+        deadline_seconds: float = senders.DEADLINE_SECONDS,
+        waits_seconds: tuple[float, ...] = WAITS_SECONDS,
+        give_up_seconds: float = GIVE_UP_SECONDS,
+    ) -> None:
+        """
+        Parameters
+        ----------
+        addresses : (route, place of the address in it, from 0) -> address
+        print_line : prints for `terminal:`
+        say : takes a line for the log
+        clock : seconds since 1970
+        """
+        self._database = database
+        self._addresses = dict(addresses)
+        self._print_line = print_line
+        self._say = say
+        self._clock = clock
+        self._send = send
+        self._stored = stored
+        self._deadline = deadline_seconds
+        self._waits = waits_seconds
+        self._give_up = give_up_seconds
+        self._lock = threading.Lock()
+        self._waiting: dict[tuple[str, int], deque[Due]] = {}
+        self._workers: dict[tuple[str, int], threading.Thread] = {}
+        self._busy: set[str] = set()
+        self._finished: set[str] = set()
+        self._woken = threading.Event()
+        self._stopping = threading.Event()
+        self._abandoned = False
+        self._thread: threading.Thread | None = None
+        self.failure: BaseException | None = None
+        """Why a thread ended by itself, which is a bug; None while all is well."""
+
+    def start(self) -> None:
+        """Begins with what waits in the outbox."""
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._guarded(self._run), name="notices", daemon=True)
+            self._thread.start()
+
+    def wake(self) -> None:
+        """There is something new in the outbox."""
+        self._woken.set()
+
+    def stop(self) -> None:
+        """Ends within 2 s. A try that hangs is left alone and not recorded: it is made again, with the same id."""
+        until = time.monotonic() + STOP_SECONDS
+        self._stopping.set()
+        self._woken.set()
+        with self._lock:
+            threads = [*self._workers.values(), *([self._thread] if self._thread else [])]
+        for thread in threads:
+            thread.join(max(0.0, until - time.monotonic()))
+        self._abandoned = True
+        self._thread = None
+
+    @property
+    def alive(self) -> bool:
+        return self._thread is not None and self._thread.is_alive() and self.failure is None
+
+    # ------------------------------------------------------------------ the thread that looks
+
+    def _guarded(self, work: Callable[[], None]) -> Callable[[], None]:
+        def run() -> None:
+            try:
+                work()
+            except BaseException as exc:
+                self.failure = exc
+                raise
+
+        return run
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            self._woken.clear()
+            try:
+                wait = self._look()
+            except LinkError as exc:
+                self._say(f"notices wait: {exc}")
+                wait = DATABASE_WAIT_SECONDS
+            self._woken.wait(wait)
+
+    def _look(self) -> float:
+        """Gives what is due to the addresses' threads; seconds until there may be more."""
+        with self._lock:
+            # Only what was finished before the outbox is read has surely left it.
+            self._busy -= self._finished
+            self._finished.clear()
+            busy = len(self._busy)
+        now_ms = int(self._clock() * 1000)
+        # What is being sent is still due: without it in the limit, a dead receiver would hide the others.
+        due = self._stored.due(self._database, now_ms, AT_ONCE + busy)
+        with self._lock:
+            fresh = [one for one in due if one.notice.id not in self._busy]
+            for one in fresh:
+                self._busy.add(one.notice.id)
+                self._give(one)
+        if len(fresh) >= AT_ONCE:
+            return 0.0
+        next_ms = self._stored.next_due_ms(self._database)
+        if next_ms is None:
+            return LOOK_SECONDS
+        if next_ms <= now_ms:
+            return BUSY_LOOK_SECONDS  # being sent; what is due after it cannot be seen behind it
+        return min(LOOK_SECONDS, (next_ms - now_ms) / 1000.0)
+
+    def _give(self, due: Due) -> None:
+        key = (due.notice.route, due.notice.address_index)
+        self._waiting.setdefault(key, deque()).append(due)
+        if key not in self._workers:
+            name = f"notices {key[0]} {key[1]}"
+            thread = threading.Thread(target=self._guarded(lambda: self._serve(key)), name=name, daemon=True)
+            self._workers[key] = thread
+            thread.start()
+
+    # ------------------------------------------------------------------ the thread of an address
+
+    def _serve(self, key: tuple[str, int]) -> None:
+        while True:
+            with self._lock:
+                if self._stopping.is_set() or not self._waiting.get(key):
+                    self._waiting.pop(key, None)
+                    self._workers.pop(key, None)
+                    return
+                due = self._waiting[key].popleft()
+            self._try(due, self._addresses.get(key))
+            with self._lock:
+                self._finished.add(due.notice.id)
+            self._woken.set()
+
+    def _try(self, due: Due, address: Address | None) -> None:
+        if address is None:
+            detail = f"route {due.notice.route} has no address {due.notice.address_index + 1} any more"
+            self._record(due, "no address", detail, failed=True)
+            return
+        try:
+            self._send(
+                address.to,
+                due.notice,
+                deadline_seconds=self._deadline,
+                secret=address.secret,
+                print_line=self._print_line,
+            )
+        except LinkError as exc:
+            self._failed(due, address, exc)
+        else:
+            self._record(due, "delivered", "", delivered=True)
+
+    def _failed(self, due: Due, address: Address, exc: LinkError) -> None:
+        outcome, _, detail = str(exc).partition(": ")
+        now = self._clock()
+        next_due = now + self._waits[min(due.tries, len(self._waits) - 1)]
+        if exc.retry_after_seconds is not None:
+            next_due = max(next_due, now + exc.retry_after_seconds)
+        ends = due.notice.created.timestamp() + self._give_up
+        if exc.permanent or now >= ends or (exc.retry_after_seconds is not None and next_due > ends):
+            self._say(f"notice {due.notice.id} to {senders.shown(address.to)} has failed for good: {exc}")
+            self._record(due, outcome, detail, failed=True)
+            return
+        if due.tries == 0:
+            self._say(f"notice {due.notice.id} to {senders.shown(address.to)}: {exc}; will be tried again")
+        self._record(due, outcome, detail, next_due_ms=int(min(next_due, max(ends, now + 1.0)) * 1000))
+
+    def _record(
+        self, due: Due, outcome: str, detail: str, *, next_due_ms: int | None = None,
+        delivered: bool = False, failed: bool = False,
+    ) -> None:  # fmt: skip
+        """Stores the try, however long the database is busy; when we are stopped before, the notice is sent again."""
+        at_ms = int(self._clock() * 1000)
+        while not self._abandoned:
+            try:
+                self._stored.record_try(
+                    self._database,
+                    due.notice.id,
+                    at_ms,
+                    outcome,
+                    detail,
+                    next_due_ms,
+                    delivered=delivered,
+                    failed=failed,
+                )
+                return
+            except LinkError as exc:
+                self._say(f"the try of notice {due.notice.id} cannot be stored yet: {exc}")
+                if self._stopping.wait(DATABASE_WAIT_SECONDS):
+                    return
+
+
+def addresses(routes: Iterable[tuple[str, tuple[str, ...], str | None]]) -> dict[tuple[str, int], Address]:
+    """The addresses of routes (name, to, secret), by name and place."""
+    return {(name, place): Address(to, secret) for name, many, secret in routes for place, to in enumerate(many)}
