@@ -1,0 +1,82 @@
+"""What people asked for: rows that the owner of the watch polls, carries out and marks as done. Never a call."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from monitor.records import tables
+from monitor.records.database import Database, inserted_id
+from monitor.records.rows import from_ms, from_ms_or_none, to_ms
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing an operator asked for."""
+
+    number: int
+    """Running number: actions are carried out in its order."""
+    kind: str
+    """E.g. "acknowledge", "planned-stop"."""
+    site: str
+    body: Mapping[str, Any]
+    """What the kind needs, e.g. the alarm's number."""
+    by: str
+    """Who."""
+    at: datetime
+    """When, by the server's clock."""
+    done: datetime | None = None
+    outcome: str | None = None
+    """"done", or in words why not."""
+
+
+def put(database: Database, kind: str, site: str, body: Mapping[str, object], by: str, now: datetime) -> int:
+    """Stores an action for the worker and returns its number.
+
+    Raises
+    ------
+    LinkError : the database is busy or full; nothing is stored
+    """
+    values = {
+        "kind": kind,
+        "site": site,
+        "body": json.dumps(dict(body), ensure_ascii=False, allow_nan=False),
+        "by": by,
+        "at_ms": to_ms(now),
+    }
+    with database.begin() as connection:
+        result = connection.execute(sa.insert(tables.actions).values(values))
+        return inserted_id(result)
+
+
+def undone(database: Database) -> list[Action]:
+    """Actions not carried out yet, in the order in which they were asked for."""
+    table = tables.actions
+    with database.read() as connection:
+        rows = connection.execute(sa.select(table).where(table.c.done_ms.is_(None)).order_by(table.c.number))
+        return [_action(row) for row in rows.mappings()]
+
+
+def outcome(database: Database, number: int) -> Action | None:
+    """One action with what became of it; None when there is none of that number."""
+    with database.read() as connection:
+        row = connection.execute(sa.select(tables.actions).where(tables.actions.c.number == number)).mappings().first()
+        return None if row is None else _action(row)
+
+
+def _action(row: Mapping[Any, Any]) -> Action:
+    return Action(
+        row["number"],
+        row["kind"],
+        row["site"],
+        json.loads(row["body"]),
+        row["by"],
+        from_ms(row["at_ms"]),
+        from_ms_or_none(row["done_ms"]),
+        row["outcome"],
+    )

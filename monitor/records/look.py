@@ -1,0 +1,23 @@
+"""What pages and API read, all in one place to import from. Each takes the sites that its reader may see.
+
+Lists come in the form of the API, {"items": [...], "next": token or None}; times are aware UTC; what is not known is
+None.
+"""
+
+from monitor.records.look_alarms import alarm, alarms
+from monitor.records.look_fans import STATES, changed_after, fan, fans, runs
+from monitor.records.look_loggers import loggers, newcomers, reject_counts, rejected
+
+__all__ = [
+    "STATES",
+    "alarm",
+    "alarms",
+    "changed_after",
+    "fan",
+    "fans",
+    "loggers",
+    "newcomers",
+    "reject_counts",
+    "rejected",
+    "runs",
+]

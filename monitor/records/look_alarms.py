@@ -1,0 +1,132 @@
+"""Alarms for pages and API."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from monitor.alarms.states import State
+from monitor.records import tables
+from monitor.records.database import Database
+from monitor.records.pages import MOST, Page, key_of, page
+from monitor.records.rows import from_ms, from_ms_or_none, to_ms
+from monitor.records.scope import Sites, within
+from monitor.watch.table import PRIORITIES
+
+_TABLE = tables.alarms
+_STANDING = [state.value for state in State if state.stands]
+_OPEN = [state.value for state in State if state is not State.NORMAL]
+
+
+def alarms(
+    database: Database,
+    sites: Sites,
+    *,
+    site: str | None = None,
+    standing: bool | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    limit: int = 100,
+    after: str | None = None,
+) -> Page:
+    """Alarms, the newest first.
+
+    Parameters
+    ----------
+    standing : True: only those whose condition holds now or that nobody acknowledged; False: only the others; None: all
+    since, until : raised (event time) after the first and not after the second
+    after : token of the part before
+
+    Raises
+    ------
+    ReadingError : `after` is not a token of this list
+    LinkError : the database cannot be read
+    """
+    query = sa.select(_TABLE).where(_TABLE.c.partition == tables.PARTITION, within(_TABLE.c.site, sites))
+    query = query.where(_TABLE.c["count"] > 0)  # one that only carries a suppression was never raised
+    if site is not None:
+        query = query.where(_TABLE.c.site == site)
+    if standing is not None:
+        query = query.where(_TABLE.c.state.in_(_OPEN) if standing else _TABLE.c.state.not_in(_OPEN))
+    if since is not None:
+        query = query.where(_TABLE.c.raised_ms > to_ms(since))
+    if until is not None:
+        query = query.where(_TABLE.c.raised_ms <= to_ms(until))
+    if after is not None:
+        query = query.where(_TABLE.c.number < key_of(after, 1)[0])
+    most = min(max(limit, 1), MOST)
+    with database.read() as connection:
+        found = connection.execute(query.order_by(_TABLE.c.number.desc()).limit(most + 1)).mappings().all()
+    items = [alarm_item(row) for row in found]
+    return page(items, [[item["number"]] for item in items], most)
+
+
+def alarm(database: Database, sites: Sites, number: int) -> dict[str, Any] | None:
+    """One alarm with its changes, oldest first; None when the reader has no such alarm."""
+    changes = tables.alarm_changes
+    with database.read() as connection:
+        here = sa.and_(_TABLE.c.partition == tables.PARTITION, _TABLE.c.number == number)
+        row = connection.execute(sa.select(_TABLE).where(here, within(_TABLE.c.site, sites))).mappings().first()
+        if row is None:
+            return None
+        item = alarm_item(row)
+        made = sa.select(changes).where(changes.c.partition == tables.PARTITION, changes.c.alarm_number == number)
+        item["changes"] = [
+            {
+                "number": change["number"],
+                "from_state": change["from_state"],
+                "to_state": change["to_state"],
+                "cause": change["cause"],
+                "at": from_ms(change["at_ms"]),
+                "heard": from_ms(change["heard_ms"]),
+                "by": change["by"],
+            }
+            for change in connection.execute(made.order_by(changes.c.number)).mappings()
+        ]
+    return item
+
+
+def standing_by_fan(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[dict[str, Any]]]:
+    """(site, fan or supply point) -> its alarms that stand or that nobody acknowledged, the most pressing first."""
+    query = sa.select(_TABLE).where(
+        _TABLE.c.partition == tables.PARTITION, _TABLE.c.state.in_(_OPEN), within(_TABLE.c.site, sites)
+    )
+    found: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for row in connection.execute(query).mappings():
+        found.setdefault((row["site"], row["fan"] or row["supply"] or ""), []).append(alarm_item(row))
+    for items in found.values():
+        items.sort(key=lambda item: (not item["standing"], -PRIORITIES.index(item["priority"]), item["number"]))
+    return found
+
+
+def alarm_item(row: Mapping[Any, Any]) -> dict[str, Any]:
+    """One alarm as a plain dictionary."""
+    return {
+        "number": row["number"],
+        "id": row["condition"],
+        "site": row["site"],
+        "fan": row["fan"],
+        "supply": row["supply"],
+        "state": row["state"],
+        "standing": row["state"] in _STANDING,
+        "priority": row["priority"],
+        "since": from_ms(row["since_ms"]),
+        "raised": from_ms(row["raised_ms"]),
+        "cleared": from_ms_or_none(row["cleared_ms"]),
+        "heard": from_ms(row["heard_ms"]),
+        "acknowledged": from_ms_or_none(row["acknowledged_ms"]),
+        "acknowledged_by": row["acknowledged_by"],
+        "suppression": row["suppression"],
+        "suppressed_until": from_ms_or_none(row["suppressed_until_ms"]),
+        "suppressed_by": row["suppressed_by"],
+        "suppressed_why": row["suppressed_why"],
+        "count": row["count"],
+        "value": row["value"],
+        "setpoint": row["setpoint"],
+        "peak": row["peak"],
+        "text": row["text"],
+    }

@@ -1,0 +1,220 @@
+"""How fans stand, for pages and API: from rows that each commit writes, never from the worker's memory."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from monitor.records import register, tables
+from monitor.records.database import Database
+from monitor.records.look_alarms import standing_by_fan
+from monitor.records.pages import MOST, Page, key_of, page
+from monitor.records.register import PointKey, Version
+from monitor.records.rows import from_ms, from_ms_or_none
+from monitor.records.scope import Sites
+from monitor.watch.table import for_fan
+
+OVER, NEAR, RUNNING = "over its limit", "near its limit", "running"
+STOPPED, NOT_HEARD, NO_READINGS, NO_AMPS = "stopped", "not heard", "no readings yet", "no usable amps"
+STATES = (OVER, NEAR, RUNNING, NO_AMPS, STOPPED, NOT_HEARD, NO_READINGS)
+"""What a fan is said to be."""
+
+
+def state_word(
+    running: bool | None,
+    load_ratio: float | None,
+    standing: Sequence[str],
+    conditions: Mapping[str, Mapping[str, object]],
+    heard: bool,
+) -> str:
+    """One of STATES.
+
+    Parameters
+    ----------
+    running : None where it is not known
+    load_ratio : highest leg over adjusted limit; None without usable amps
+    standing : ids of conditions whose alarm stands
+    conditions : what the fan's own file changes in the table of conditions
+    heard : whether there ever was a reading
+    """
+    if not heard:
+        return NO_READINGS
+    if "logger-overdue" in standing:
+        return NOT_HEARD
+    if running is None or (running and load_ratio is None):
+        return NO_AMPS
+    if not running:
+        return STOPPED
+    rows = for_fan(conditions)
+    for word, condition in ((OVER, "overload"), (NEAR, "low-margin")):
+        # The alarm waits for its on-delay; the page says what is so now.
+        if condition in standing or (load_ratio is not None and load_ratio >= rows[condition].setpoint):
+            return word
+    return RUNNING
+
+
+def fans(database: Database, sites: Sites, *, limit: int | None = None, after: str | None = None) -> Page:
+    """All fans of the register: least margin first, then what stands, then what is not heard.
+
+    Raises
+    ------
+    ReadingError : `after` is not a token of this list
+    LinkError : the database cannot be read
+    """
+    with database.read() as connection:
+        known = register.fans_in(connection, sites)
+        now = {row["point_id"]: row for row in connection.execute(sa.select(tables.fan_now)).mappings()}
+        standing = standing_by_fan(connection, sites)
+        said = _estimates(connection)
+    items = [
+        fan_item(key, version, now.get(key.point_id), standing.get((key.site, key.name), []), said.get(key.point_id))
+        for key, version in known
+    ]
+    items.sort(key=_order)
+    most = len(items) if limit is None else min(max(limit, 1), MOST)
+    if after is not None:
+        key_after = key_of(after, 4)
+        items = [item for item in items if list(_order(item)) > key_after]
+    return page(items, [list(_order(item)) for item in items[:most]], most)
+
+
+def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any] | None:
+    """One fan: as in `fans`, with its whole estimate, nameplate and runs; None when the reader has no such fan."""
+    with database.read() as connection:
+        found = register.find_fan(connection, sites, site, name)
+        if found is None:
+            return None
+        key, version = found
+        here = tables.fan_now.c.point_id == key.point_id
+        now = connection.execute(sa.select(tables.fan_now).where(here)).mappings().first()
+        standing = standing_by_fan(connection, [site]).get((site, name), [])
+        said = _estimates(connection, key.point_id).get(key.point_id)
+        item = fan_item(key, version, now, standing, said)
+        item["nameplate"] = version.text
+        item["version"] = version.version
+        item["valid_from"] = version.valid_from
+        item["estimate"] = None if said is None else said[1]
+        item["estimate_time"] = None if said is None else from_ms(said[0])
+        item["runs"] = _runs(connection, key.point_id, 20)
+    return item
+
+
+def changed_after(database: Database, sites: Sites, seq: int) -> tuple[int, list[dict[str, Any]]]:
+    """Fans with news after a number, and the number to ask with next; 0 gives all that were ever heard."""
+    with database.read() as connection:
+        rows = connection.execute(sa.select(tables.fan_now).where(tables.fan_now.c.seq > seq)).mappings().all()
+        if not rows:
+            return seq, []
+        last = max(row["seq"] for row in rows)
+        now = {row["point_id"]: row for row in rows}
+        known = [found for found in register.fans_in(connection, sites) if found[0].point_id in now]
+        standing = standing_by_fan(connection, sites) if known else {}
+        said = _estimates(connection) if known else {}
+    items = [
+        fan_item(key, version, now[key.point_id], standing.get((key.site, key.name), []), said.get(key.point_id))
+        for key, version in known
+    ]
+    return last, sorted(items, key=_order)
+
+
+def runs(database: Database, sites: Sites, site: str, name: str, limit: int = 50) -> list[dict[str, Any]]:
+    """The newest runs of a fan, newest first; empty when the reader has no such fan."""
+    with database.read() as connection:
+        found = register.find_fan(connection, sites, site, name)
+        return [] if found is None else _runs(connection, found[0].point_id, limit)
+
+
+def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, Any]]:
+    table = tables.runs
+    query = sa.select(table).where(table.c.point_id == point_id).order_by(table.c.start_ms.desc()).limit(limit)
+    return [
+        {
+            "number": row["number"],
+            "start": from_ms(row["start_ms"]),
+            "start_seen": row["start_seen"],
+            "end": from_ms_or_none(row["end_ms"]),
+            "end_seen": row["end_seen"],
+            "end_cause": row["end_cause"],
+            "confidence": row["confidence"],
+            "evidence": json.loads(row["evidence"]),
+            "peak_amps": row["peak_amps"],
+            "peak_ratio": row["peak_ratio"],
+            "gap_seconds": None if row["gap_ms"] is None else row["gap_ms"] / 1000,
+        }
+        for row in connection.execute(query).mappings()
+    ]
+
+
+def _estimates(connection: Connection, point_id: int | None = None) -> dict[int, tuple[int, dict[str, Any]]]:
+    table = tables.estimates
+    query = sa.select(table) if point_id is None else sa.select(table).where(table.c.point_id == point_id)
+    return {row["point_id"]: (row["at_ms"], json.loads(row["json"])) for row in connection.execute(query).mappings()}
+
+
+_SUMMARY = ("as_is", "as_is_why", "supply_right", "supply_right_why", "provisional")
+
+
+def fan_item(
+    key: PointKey,
+    version: Version,
+    now: Mapping[Any, Any] | None,
+    alarms: list[dict[str, Any]],
+    said: tuple[int, Mapping[str, Any]] | None,
+) -> dict[str, Any]:
+    """One fan as a plain dictionary; what is not known is None."""
+    plate = version.nameplate
+    legs = 3 if plate.motor.phases == 3 else 1
+    row: Mapping[Any, Any] = now or {}
+    amps = [row.get(name) for name in ("l1", "l2", "l3")][:legs]
+    highest = max((value for value in amps if value is not None), default=None)
+    limit = row.get("limit_amps")
+    running = row.get("running")
+    ratio = row.get("load_ratio") if running else None
+    margin = None if ratio is None else 1 - ratio
+    standing = [alarm["id"] for alarm in alarms if alarm["standing"]]
+    pitch = {} if said is None else said[1].get("pitch") or {}
+    return {
+        "site": key.site,
+        "fan": key.name,
+        "state": state_word(running, ratio, standing, plate.conditions, now is not None),
+        "load_ratio": ratio,
+        "margin": margin,
+        "limit_amps": limit,
+        "highest_leg_amps": highest,
+        "seconds_to_trip": None,
+        "alarms": alarms,
+        "running": running,
+        "since": from_ms_or_none(row.get("since_ms")),
+        "time": from_ms_or_none(row.get("t_ms")),
+        "heard": from_ms_or_none(row.get("heard_ms")),
+        "amps": amps,
+        "volts": [row.get(name) for name in ("v12", "v23", "v31")][:legs],
+        "volts_from_supply": bool(row.get("flags", 0) & tables.FLAG_SUPPLY_VOLTS),
+        "ambient_c": row.get("ambient_c"),
+        "unbalance_percent": row.get("unbalance"),
+        "derating": row.get("derating"),
+        "full_load_amps": plate.motor.full_load_amps,
+        "percent_of_full_load": None if highest is None else 100 * highest / plate.motor.full_load_amps,
+        "phases": plate.motor.phases,
+        "control": plate.fan.control,
+        "supply": plate.fan.supply,
+        "plenum": plate.fan.plenum,
+        "pitch_degrees": plate.fan.blade_pitch_degrees,
+        "estimate": None if said is None else {name: pitch.get(name) for name in _SUMMARY},
+        "seq": row.get("seq", 0),
+    }
+
+
+_LAST = (NO_AMPS, STOPPED, NOT_HEARD, NO_READINGS)
+
+
+def _order(item: Mapping[str, Any]) -> tuple[int, float, str, str]:
+    state = item["state"]
+    margin = item["margin"] if state not in _LAST else None
+    rank = 1 + _LAST.index(state) if state in _LAST else 0
+    return rank, math.inf if margin is None else margin, item["site"], item["fan"]

@@ -1,0 +1,127 @@
+"""Loggers, names that are not in the register, and what could not be taken: for pages and API."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import sqlalchemy as sa
+
+from monitor.records import register, tables
+from monitor.records.database import Database
+from monitor.records.pages import MOST, Page, key_of, page
+from monitor.records.rows import from_ms, from_ms_or_none
+from monitor.records.scope import Sites, within
+
+
+def loggers(database: Database, sites: Sites) -> Page:
+    """The logger of each point in use, by site and name, with what was rejected of it.
+
+    A point is in use while its fan is in the register, or while a fan of the register names it.
+    """
+    points, table, counts = tables.points, tables.loggers, tables.reject_counts
+    query = (
+        sa.select(points, table)
+        .outerjoin(table, table.c.point_id == points.c.id)
+        .where(within(points.c.site, sites))
+        .order_by(points.c.site, points.c.name)
+    )
+    with database.read() as connection:
+        in_use: set[tuple[str, str]] = set()
+        for key, version in register.fans_in(connection, sites):
+            plate = version.nameplate.fan
+            in_use |= {(key.site, name) for name in (key.name, plate.supply, plate.weather) if name is not None}
+        rows = connection.execute(query).mappings().all()
+        refused = connection.execute(sa.select(counts).where(within(counts.c.site, sites))).mappings().all()
+    reasons: dict[tuple[str, str], dict[str, int]] = {}
+    for row in refused:
+        reasons.setdefault((row["site"], row["name"]), {})[row["reason"]] = row["count"]
+    items = [
+        {
+            "site": row["site"],
+            "name": row["name"],
+            "kind": row["kind"],
+            "last_reading": from_ms_or_none(row["newest_ms"]),
+            "heard": from_ms_or_none(row["heard_ms"]),
+            "period_seconds": row["period_seconds"],
+            "status": row["status"],
+            "status_time": from_ms_or_none(row["status_ms"]),
+            "readings": row["readings"] or 0,
+            "late": row["late"] or 0,
+            "repeats": row["repeats"] or 0,
+            "unknown_keys": row["unknown_keys"] or 0,
+            "rejected": reasons.get((row["site"], row["name"]), {}),
+        }
+        for row in rows
+        if (row["site"], row["name"]) in in_use
+    ]
+    return {"items": items, "next": None}
+
+
+def newcomers(database: Database, sites: Sites) -> Page:
+    """Names that send readings and are not in the register, the one heard last first."""
+    table = tables.newcomers
+    query = sa.select(table).where(within(table.c.site, sites))
+    with database.read() as connection:
+        rows = connection.execute(query.order_by(table.c.last_heard_ms.desc(), table.c.site, table.c.name)).mappings()
+        items = [
+            {
+                "site": row["site"],
+                "name": row["name"],
+                "first_heard": from_ms(row["first_heard_ms"]),
+                "last_heard": from_ms(row["last_heard_ms"]),
+                "readings": row["readings"],
+                "last_reading": json.loads(row["last_reading"]),
+            }
+            for row in rows
+        ]
+    return {"items": items, "next": None}
+
+
+def rejected(database: Database, sites: Sites, *, limit: int = 100, after: str | None = None) -> Page:
+    """What could not be taken, the newest first. What belongs to no site is seen only by whoever sees all.
+
+    Raises
+    ------
+    ReadingError : `after` is not a token of this list
+    """
+    table = tables.rejected
+    most = min(max(limit, 1), MOST)
+    query = sa.select(table).where(within(table.c.site, sites)).order_by(table.c.number.desc()).limit(most + 1)
+    if after is not None:
+        query = query.where(table.c.number < key_of(after, 1)[0])
+    with database.read() as connection:
+        rows = connection.execute(query).mappings().all()
+    items: list[dict[str, Any]] = [
+        {
+            "number": row["number"],
+            "at": from_ms(row["at_ms"]),
+            "topic": row["topic"],
+            "site": row["site"],
+            "name": row["name"],
+            "reason": row["reason"],
+            "detail": row["detail"],
+            "excerpt": row["excerpt"],
+        }
+        for row in rows
+    ]
+    return page(items, [[item["number"]] for item in items], most)
+
+
+def reject_counts(database: Database, sites: Sites) -> Page:
+    """How often each reason was met, by site and name, the most frequent first."""
+    table = tables.reject_counts
+    query = sa.select(table).where(within(table.c.site, sites)).order_by(table.c["count"].desc(), table.c.site)
+    with database.read() as connection:
+        items = [
+            {
+                "site": row["site"],
+                "name": row["name"],
+                "reason": row["reason"],
+                "count": row["count"],
+                "first": from_ms(row["first_ms"]),
+                "last": from_ms(row["last_ms"]),
+            }
+            for row in connection.execute(query).mappings()
+        ]
+    return {"items": items, "next": None}

@@ -1,0 +1,280 @@
+"""Stored readings of one point, from the table in order of arrival and from packed hours alike.
+
+Readings of an hour long past are moved, in idle time, into one compressed row a point and hour. The number, flags and
+version of each stay with it, so that it can still be told in what order they were fed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+from sqlalchemy.engine import Connection
+
+from monitor.records import tables
+from monitor.records.database import Database, upsert
+from monitor.records.packing import HOUR_MS, pack, unpack
+from monitor.records.rows import ReadingRows
+from monitor.records.tables import PARTITION
+
+READY_AFTER_MS = 300_000
+"""An hour is packed when it has been over for so long: most late readings have come by then."""
+SLICE_ROWS = 10_000
+"""At most about so many rows are moved in one transaction, so that the worker never waits long for its own."""
+
+_HOT = tables.readings
+_HOURS = tables.reading_hours
+
+
+def window(database: Database, point_id: int, from_ms: int, to_ms: int) -> dict[str, NDArray[Any]]:
+    """Readings with from < t <= to, by time, as columns.
+
+    Returns
+    -------
+    number, t_ms, version, flags, ambient_c, called, limit_amps of shape (n,); amps, volts of shape (n, 3); missing: NaN
+    """
+    with database.read() as connection:
+        return window_rows(connection, point_id, from_ms, to_ms).columns()
+
+
+def window_rows(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> ReadingRows:
+    """As `window`, within a transaction of the caller's."""
+    hot = _hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms > from_ms, _HOT.c.t_ms <= to_ms)
+    hours = _hour_rows(connection, point_id, from_ms // HOUR_MS, to_ms // HOUR_MS)
+    rows = ReadingRows.together([hours, hot])
+    rows = rows.take((rows.t_ms > from_ms) & (rows.t_ms <= to_ms))
+    return rows.take(np.argsort(rows.t_ms, kind="stable"))
+
+
+def fed_after(connection: Connection, point_id: int, number: int) -> ReadingRows:
+    """Readings that were fed to the watch after a running number, in the order in which they were fed."""
+    hot = _hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > number, _HOT.c.point_id == point_id)
+    packed = connection.execute(
+        sa.select(_HOURS.c["columns"]).where(_HOURS.c.point_id == point_id, _HOURS.c.last_number > number)
+    ).scalars()
+    rows = ReadingRows.together([*(unpack(columns, point_id) for columns in packed), hot])
+    rows = rows.take((rows.number > number) & (rows.flags & tables.FLAG_LATE == 0))
+    return rows.take(np.argsort(rows.number, kind="stable"))
+
+
+def known(database: Database, point_id: int, t_ms: NDArray[Any]) -> NDArray[np.bool_]:
+    """Which of some times are stored for a point already, shape (n,): a reading of such a time is a repeat."""
+    wanted = np.asarray(t_ms).astype(np.int64)
+    if not len(wanted):
+        return np.zeros(0, bool)
+    low, high = int(wanted.min()), int(wanted.max())
+    here = sa.select(_HOT.c.t_ms).where(_HOT.c.point_id == point_id, _HOT.c.t_ms.between(low, high))
+    hours = sorted({int(hour) for hour in wanted // HOUR_MS})
+    with database.read() as connection:
+        times = [np.array(connection.execute(here).scalars().all(), np.int64)]
+        for some in _chunks(hours, 500):
+            packed = connection.execute(
+                sa.select(_HOURS.c["columns"]).where(_HOURS.c.point_id == point_id, _HOURS.c.hour.in_(some))
+            ).scalars()
+            times += [unpack(columns, point_id).t_ms for columns in packed]
+    return np.isin(wanted, np.concatenate(times))
+
+
+def at_or_before(
+    database: Database, point_id: int, t_ms: float
+) -> tuple[float, tuple[float, float, float], float] | None:
+    """The newest stored reading of a point at or before a time: (time [ms], volts, ambient), or None."""
+    last = int(t_ms)
+    with database.read() as connection:
+        newest = connection.execute(
+            sa.select(sa.func.max(_HOT.c.t_ms)).where(_HOT.c.point_id == point_id, _HOT.c.t_ms <= last)
+        ).scalar()
+        hours = connection.execute(
+            sa.select(_HOURS.c["columns"])
+            .where(_HOURS.c.point_id == point_id, _HOURS.c.hour <= last // HOUR_MS)
+            .order_by(_HOURS.c.hour.desc())
+            .limit(2)  # the hour of the time itself may hold only later readings
+        ).scalars()
+        parts = [unpack(columns, point_id) for columns in hours]
+        if newest is not None:
+            parts.append(_hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms == newest))
+    rows = ReadingRows.together(parts)
+    rows = rows.take(rows.t_ms <= last)
+    if not len(rows):
+        return None
+    best = int(np.argmax(rows.t_ms))
+    first, second, third = (float(volts) for volts in rows.volts[best])
+    return float(rows.t_ms[best]), (first, second, third), float(rows.ambient_c[best])
+
+
+def _chunks(values: list[int], most: int) -> Iterable[list[int]]:
+    return (values[at : at + most] for at in range(0, len(values), most))
+
+
+_HOT_COLUMNS = (
+    "number", "point_id", "t_ms", "version", "flags",
+    "l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps",
+)  # fmt: skip
+
+
+def _hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool]) -> ReadingRows:
+    query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS)).where(*conditions)
+    found = connection.execute(query).all()
+    if not found:
+        return ReadingRows.none()
+    return _rows_of(list(zip(*found, strict=True)))
+
+
+def _rows_of(columns: list[tuple[Any, ...]]) -> ReadingRows:
+    number, point_id, t_ms, version, flags = (np.array(column, np.int64) for column in columns[:5])
+    measured = [np.array(column, np.float64) for column in columns[5:]]  # None becomes NaN
+    return ReadingRows(
+        number=number,
+        point_id=point_id,
+        t_ms=t_ms,
+        amps=np.column_stack(measured[0:3]),
+        volts=np.column_stack(measured[3:6]),
+        ambient_c=measured[6],
+        called=measured[7],
+        limit_amps=measured[8],
+        version=version,
+        flags=flags,
+    )
+
+
+def _hour_rows(connection: Connection, point_id: int, first_hour: int, last_hour: int) -> ReadingRows:
+    packed = connection.execute(
+        sa.select(_HOURS.c["columns"])
+        .where(_HOURS.c.point_id == point_id, _HOURS.c.hour.between(first_hour, last_hour))
+        .order_by(_HOURS.c.hour)
+    ).scalars()
+    return ReadingRows.together([unpack(columns, point_id) for columns in packed])
+
+
+# --- fewer points for a plot -----------------------------------------------------------------------------------
+
+
+def thin(columns: Mapping[str, NDArray[Any]], every_seconds: float) -> dict[str, NDArray[Any]]:
+    """The least, mean and greatest of each measured column in slots of so many seconds of event time.
+
+    A slot is open on the left: the slot that ends at T holds start < t <= T. Slots without a reading are left out, so a
+    gap stays a gap. Missing values count for nothing; a slot with none but missing ones is NaN.
+
+    Parameters
+    ----------
+    columns : as `window` gives them, by time
+    every_seconds : above 0
+
+    Returns
+    -------
+    t_ms (end of the slot), rows (how many), and for each of amps, volts (n, 3), ambient_c, limit_amps (n,) its
+    `_min`, `_mean` and `_max`
+    """
+    step = round(1000 * every_seconds)
+    if step <= 0:
+        raise ValueError(f"expected a slot above 0 s, found {every_seconds}")
+    slots = -(-columns["t_ms"] // step)
+    starts = np.flatnonzero(np.diff(slots, prepend=slots[:1] - 1)) if len(slots) else np.empty(0, np.int64)
+    rows = np.diff(starts, append=len(slots))
+    thinned: dict[str, NDArray[Any]] = {"t_ms": slots[starts] * step, "rows": rows}
+    for name in ("amps", "volts", "ambient_c", "limit_amps"):
+        values = columns[name]
+        if not len(starts):
+            empty = np.empty((0, *values.shape[1:]))
+            thinned |= {f"{name}_min": empty, f"{name}_mean": empty, f"{name}_max": empty}
+            continue
+        there = np.add.reduceat(~np.isnan(values), starts, axis=0, dtype=np.int64)
+        total = np.add.reduceat(np.nan_to_num(values, nan=0.0), starts, axis=0)
+        thinned[f"{name}_min"] = np.fmin.reduceat(values, starts, axis=0)
+        thinned[f"{name}_mean"] = np.divide(total, there, out=np.full(total.shape, np.nan), where=there > 0)
+        thinned[f"{name}_max"] = np.fmax.reduceat(values, starts, axis=0)
+    return thinned
+
+
+# --- moving past hours into one row each -----------------------------------------------------------------------
+
+
+def pack_hours(
+    database: Database, now_ms: int, budget_seconds: float = 0.5, clock: Callable[[], float] = time.monotonic
+) -> int:
+    """Moves readings of past hours into packed ones, in small transactions, until the budget is used up.
+
+    Only one caller at a time: the worker, when it is idle. Safe to end at any instant.
+
+    Parameters
+    ----------
+    now_ms : wall time
+    budget_seconds : the last slice begins before so much time has passed
+
+    Returns
+    -------
+    how many readings were moved; 0 when nothing is left to do
+
+    Raises
+    ------
+    LinkError : the database is busy or full; the slice at hand is not moved, and stays readable where it is
+    """
+    until = clock() + budget_seconds
+    before_ms = ((now_ms - READY_AFTER_MS) // HOUR_MS) * HOUR_MS
+    with database.read() as connection:
+        waiting = connection.execute(
+            sa.select(_HOT.c.point_id, sa.func.count()).where(_HOT.c.t_ms < before_ms).group_by(_HOT.c.point_id)
+        ).all()
+    moved = 0
+    for some in _slices([(int(point_id), int(rows)) for point_id, rows in waiting]):
+        moved += _pack_points(database, some, before_ms)
+        if clock() >= until:
+            break
+    return moved
+
+
+def _slices(waiting: list[tuple[int, int]]) -> Iterable[list[int]]:
+    """Groups of points whose rows together make one transaction."""
+    group: list[int] = []
+    rows = 0
+    for point_id, count in waiting:
+        if group and rows + count > SLICE_ROWS:
+            yield group
+            group, rows = [], 0
+        group.append(point_id)
+        rows += count
+    if group:
+        yield group
+
+
+def _pack_points(database: Database, point_ids: list[int], before_ms: int) -> int:
+    with database.read() as connection:
+        query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS))
+        query = query.where(_HOT.c.point_id.in_(point_ids), _HOT.c.t_ms < before_ms).limit(4 * SLICE_ROWS)
+        found = connection.execute(query).all()
+        if not found:
+            return 0
+        rows = _rows_of(list(zip(*found, strict=True)))
+        rows = rows.take(np.lexsort((rows.number, rows.t_ms, rows.point_id)))
+        hours = rows.t_ms // HOUR_MS
+        starts = np.flatnonzero((np.diff(rows.point_id, prepend=-1) != 0) | (np.diff(hours, prepend=-1) != 0))
+        packed = [_packed_hour(connection, rows.take(part)) for part in np.split(np.arange(len(rows)), starts[1:])]
+    with database.begin() as connection:
+        # Nobody but this function touches rows that are in the table already, so what was read still stands.
+        upsert(connection, _HOURS, packed)
+        key = sa.and_(_HOT.c.partition == PARTITION, _HOT.c.number == sa.bindparam("moved"))
+        connection.execute(sa.delete(_HOT).where(key), [{"moved": number} for number in rows.number.tolist()])
+    return len(rows)
+
+
+def _packed_hour(connection: Connection, rows: ReadingRows) -> dict[str, Any]:
+    """A row of `reading_hours` with these readings and those that are in it already."""
+    point_id, hour = int(rows.point_id[0]), int(rows.t_ms[0]) // HOUR_MS
+    stored = connection.execute(
+        sa.select(_HOURS.c["columns"]).where(_HOURS.c.point_id == point_id, _HOURS.c.hour == hour)
+    ).scalar()
+    if stored is not None:
+        rows = ReadingRows.together([unpack(stored, point_id), rows])
+        rows = rows.take(np.lexsort((rows.number, rows.t_ms)))
+    return {
+        "point_id": point_id,
+        "hour": hour,
+        "first_number": int(rows.number.min()),
+        "last_number": int(rows.number.max()),
+        "rows": len(rows),
+        "columns": pack(rows),
+    }

@@ -1,0 +1,188 @@
+"""All that the worker needs when it starts: one picture of the database, taken in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+from sqlalchemy.engine import Connection
+
+from monitor.alarms.alarm import Alarm
+from monitor.records import actions, register, tables
+from monitor.records.actions import Action
+from monitor.records.alarm_rows import alarm_of
+from monitor.records.database import Database
+from monitor.records.readings import fed_after, window_rows
+from monitor.records.register import PointKey, Site, Version
+from monitor.records.rows import ReadingRows, Run, run_of
+from monitor.records.tables import PARTITION
+
+WINDOW = timedelta(minutes=35)
+"""Readings before the newest that are loaded for each fan: the 30 min of the estimate and a margin."""
+
+
+@dataclass(frozen=True)
+class State:
+    """A saved state of the watch."""
+
+    number: int
+    """Running number of the last reading in it."""
+    format: int
+    """What form the bytes have."""
+    state: bytes
+
+
+@dataclass
+class Start:
+    """What was stored when the service last stopped, orderly or not."""
+
+    mark: int
+    """Of the register: ask `register.changed_since` with it."""
+    sites: list[Site]
+    points: list[PointKey]
+    """All points, by their id."""
+    versions: dict[int, list[Version]]
+    """Point -> all versions, oldest first."""
+    newest_ms: dict[int, int]
+    """Point -> time of its newest reading."""
+    heard_ms: dict[int, int]
+    """Point -> wall time of its newest message."""
+    periods: dict[int, float]
+    """Point -> period given or learned [s]."""
+    states: dict[int, State]
+    """Point -> saved state of the watch."""
+    unfed: dict[int, ReadingRows]
+    """Point -> readings after its saved state, in the order in which they were fed: to be fed again."""
+    times: dict[int, NDArray[np.int64]]
+    """Point -> times of its readings in the table in order of arrival, ascending: by them a repeat is known."""
+    recent: dict[int, ReadingRows]
+    """Point -> readings of the `WINDOW` before its newest, by time."""
+    open_runs: list[Run]
+    alarms: list[Alarm]
+    """The last alarm of each site, fan or supply, and condition, whatever its state."""
+    next_reading: int
+    """Next running number of a reading ..."""
+    next_run: int
+    """... a run ..."""
+    next_alarm: int
+    """... an alarm ..."""
+    next_change: int
+    """... and a change of an alarm."""
+    undone: list[Action]
+    """What operators asked for and was not carried out yet."""
+    cursors: dict[str, str]
+    newest_row_ms: int | None
+    """Newest time the database knows of (wall time of a message): a clock that shows less is wrong."""
+
+
+def load(database: Database) -> Start:
+    """Reads it all.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    undone = actions.undone(database)
+    with database.read() as connection:
+        edits = register.edits_since(connection, 0)
+        points = list(edits.points)
+        versions: dict[int, list[Version]] = {}
+        for version in edits.versions:
+            versions.setdefault(version.point_id, []).append(version)
+        loggers = connection.execute(sa.select(tables.loggers)).mappings().all()
+        newest_ms = {row["point_id"]: row["newest_ms"] for row in loggers if row["newest_ms"] is not None}
+        heard_ms = {row["point_id"]: row["heard_ms"] for row in loggers if row["heard_ms"] is not None}
+        states = _states(connection)
+        return Start(
+            mark=edits.mark,
+            sites=list(edits.sites),
+            points=points,
+            versions=versions,
+            newest_ms=newest_ms,
+            heard_ms=heard_ms,
+            periods={row["point_id"]: row["period_seconds"] for row in loggers if row["period_seconds"] is not None},
+            states=states,
+            unfed=_unfed(connection, [key.point_id for key in points if key.kind == "fan"], states),
+            times=_times(connection),
+            recent=_recent(connection, points, newest_ms),
+            open_runs=_open_runs(connection),
+            alarms=_last_alarms(connection),
+            next_reading=_next(connection, tables.readings.c.number, tables.reading_hours.c.last_number),
+            next_run=_next(connection, tables.runs.c.number),
+            next_alarm=_next(connection, tables.alarms.c.number),
+            next_change=_next(connection, tables.alarm_changes.c.number),
+            undone=undone,
+            cursors={row.name: row.value for row in connection.execute(sa.select(tables.cursors))},
+            newest_row_ms=max(heard_ms.values(), default=None),
+        )
+
+
+def _next(connection: Connection, *columns: sa.Column[int]) -> int:
+    """One more than the greatest number given out."""
+    greatest = 0
+    for column in columns:
+        query = sa.select(sa.func.max(column))
+        if "partition" in column.table.c:
+            query = query.where(column.table.c.partition == PARTITION)
+        greatest = max(greatest, connection.execute(query).scalar() or 0)
+    return greatest + 1
+
+
+def _states(connection: Connection) -> dict[int, State]:
+    found = connection.execute(sa.select(tables.watch_states)).mappings()
+    return {row["point_id"]: State(row["number"], row["format"], row["state"]) for row in found}
+
+
+def _unfed(connection: Connection, fans: list[int], states: Mapping[int, State]) -> dict[int, ReadingRows]:
+    """States are saved now and then: what was fed since is fed again. Without a saved state that is everything."""
+    hot, hours = tables.readings, tables.reading_hours
+    last: dict[int, int] = {}
+    newest_hot = sa.select(hot.c.point_id, sa.func.max(hot.c.number)).group_by(hot.c.point_id)
+    newest_packed = sa.select(hours.c.point_id, sa.func.max(hours.c.last_number)).group_by(hours.c.point_id)
+    for query in (newest_hot, newest_packed):
+        for point_id, number in connection.execute(query):
+            last[point_id] = max(last.get(point_id, 0), number)
+    unfed = {}
+    for point_id in fans:
+        saved = states[point_id].number if point_id in states else 0
+        if last.get(point_id, 0) > saved:
+            rows = fed_after(connection, point_id, saved)
+            if len(rows):
+                unfed[point_id] = rows
+    return unfed
+
+
+def _times(connection: Connection) -> dict[int, NDArray[np.int64]]:
+    hot = tables.readings
+    found = connection.execute(sa.select(hot.c.point_id, hot.c.t_ms)).all()
+    if not found:
+        return {}
+    pairs = np.array([tuple(row) for row in found], np.int64)
+    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
+    ids, starts = np.unique(pairs[:, 0], return_index=True)
+    return {int(one): part for one, part in zip(ids, np.split(pairs[:, 1], starts[1:]), strict=True)}
+
+
+def _recent(connection: Connection, points: list[PointKey], newest_ms: Mapping[int, int]) -> dict[int, ReadingRows]:
+    span = int(WINDOW.total_seconds() * 1000)
+    heard = {key.point_id: newest_ms[key.point_id] for key in points if key.point_id in newest_ms}
+    return {point_id: window_rows(connection, point_id, newest - span, newest) for point_id, newest in heard.items()}
+
+
+def _open_runs(connection: Connection) -> list[Run]:
+    table = tables.runs
+    query = sa.select(table).where(table.c.partition == PARTITION, table.c.end_ms.is_(None)).order_by(table.c.number)
+    return [run_of(row) for row in connection.execute(query).mappings()]
+
+
+def _last_alarms(connection: Connection) -> list[Alarm]:
+    table = tables.alarms
+    about: tuple[sa.Column[Any], ...] = (table.c.site, table.c.fan, table.c.supply, table.c.condition)
+    last = sa.select(sa.func.max(table.c.number)).where(table.c.partition == PARTITION).group_by(*about)
+    query = sa.select(table).where(table.c.partition == PARTITION, table.c.number.in_(last)).order_by(table.c.number)
+    return [alarm_of(row) for row in connection.execute(query).mappings()]

@@ -1,0 +1,365 @@
+"""All tables, as SQLAlchemy Core.
+
+Times are integer milliseconds since 1970 in UTC (`*_ms`). A missing value is NULL. Running numbers (of readings, runs,
+alarms, alarm changes) are given out by the one worker that owns a partition, so they stand beside the partition in each
+key. A partition is a part of the sites with one owner; there is one for now.
+
+This file says how the tables look today; how they came to look so stands in `migrations/`, and a test compares the two.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+PARTITION = 0
+"""The only partition there is as long as one worker owns all sites."""
+
+# Flags of a reading, bits of `readings.flags`.
+FLAG_LATE = 1
+"""Came after a newer reading of its point: stored, not fed to the live watch."""
+FLAG_SUPPLY_VOLTS = 2
+"""Its volts are the supply point's, joined before it was stored."""
+FLAG_TIME_OF_RECEIPT = 4
+"""The payload had no time: this is when it was received."""
+FLAG_WEATHER_AMBIENT = 8
+"""Its air temperature is the weather point's, joined before it was stored."""
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+# SQLite counts up by itself only in a column declared INTEGER; elsewhere a counter has 64 bits by its type.
+_Counter = BigInteger().with_variant(Integer, "sqlite")
+
+
+def _point(*, primary_key: bool = False) -> Column[int]:
+    return Column("point_id", _Counter, ForeignKey("points.id"), nullable=False, primary_key=primary_key)
+
+
+def _partition() -> Column[int]:
+    return Column("partition", SmallInteger, primary_key=True, autoincrement=False)
+
+
+def _number(name: str = "number") -> Column[int]:
+    return Column(name, BigInteger, primary_key=True, autoincrement=False)
+
+
+def _ms(name: str, *, nullable: bool = False) -> Column[int]:
+    return Column(name, BigInteger, nullable=nullable)
+
+
+def _doubles(*names: str) -> list[Column[float]]:
+    return [Column(name, Double) for name in names]
+
+
+# --- what there is ---------------------------------------------------------------------------------------------
+
+sites = Table(
+    "sites",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("time_zone", Text, nullable=False),
+    Column("altitude_m", Double, nullable=False),
+    Column("units", Text, nullable=False),
+    Column("supper", Text, nullable=False),
+)
+
+points = Table(
+    "points",
+    metadata,
+    Column("id", _Counter, primary_key=True),
+    Column("site", Text, ForeignKey("sites.site"), nullable=False),
+    Column("name", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    UniqueConstraint("site", "name"),
+    CheckConstraint("kind IN ('fan', 'supply', 'weather')", name="kind"),
+    sqlite_autoincrement=True,  # an id is never given twice, even after a restore
+)
+
+register_versions = Table(
+    "register_versions",
+    metadata,
+    _point(primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    _ms("valid_from_ms"),
+    _ms("applies_from_ms"),
+    _ms("committed_ms"),
+    Column("committed_by", Text, nullable=False),
+    Column("motor_changed", Boolean, nullable=False),
+    Column("removed", Boolean, nullable=False),
+    Column("nameplate", Text, nullable=False),
+)
+
+register_edits = Table(
+    # One row an edit, in the order of commit: clocks step back, this number does not.
+    "register_edits",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    Column("site", Text, nullable=False),
+    Column("point_id", _Counter, ForeignKey("points.id")),
+    Column("version", Integer),
+    _ms("at_ms"),
+    sqlite_autoincrement=True,
+)
+
+# --- readings --------------------------------------------------------------------------------------------------
+
+readings = Table(
+    # In order of arrival, and no other index: a row is written once, near the last one, and later moved to its hour.
+    "readings",
+    metadata,
+    _partition(),
+    _number(),
+    Column("point_id", _Counter, nullable=False),
+    _ms("t_ms"),
+    *_doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps"),
+    Column("version", Integer, nullable=False),
+    Column("flags", SmallInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+reading_hours = Table(
+    "reading_hours",
+    metadata,
+    _point(primary_key=True),
+    Column("hour", Integer, primary_key=True, autoincrement=False),  # t_ms // 3,600,000
+    Column("first_number", BigInteger, nullable=False),
+    Column("last_number", BigInteger, nullable=False),
+    Column("rows", Integer, nullable=False),
+    Column("columns", LargeBinary, nullable=False),
+)
+
+watch_states = Table(
+    "watch_states",
+    metadata,
+    _point(primary_key=True),
+    Column("number", BigInteger, nullable=False),
+    Column("format", Integer, nullable=False),
+    Column("state", LargeBinary, nullable=False),
+)
+
+# --- loggers and what they sent --------------------------------------------------------------------------------
+
+loggers = Table(
+    "loggers",
+    metadata,
+    _point(primary_key=True),
+    _ms("newest_ms", nullable=True),
+    _ms("heard_ms", nullable=True),
+    Column("period_seconds", Double),
+    Column("status", Text),
+    _ms("status_ms", nullable=True),
+    Column("readings", BigInteger, nullable=False),
+    Column("late", BigInteger, nullable=False),
+    Column("repeats", BigInteger, nullable=False),
+    Column("unknown_keys", BigInteger, nullable=False),
+)
+
+newcomers = Table(
+    "newcomers",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    _ms("first_heard_ms"),
+    _ms("last_heard_ms"),
+    Column("readings", BigInteger, nullable=False),
+    Column("last_reading", Text, nullable=False),
+)
+
+rejected = Table(
+    "rejected",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    _ms("at_ms"),
+    Column("topic", Text, nullable=False),
+    Column("site", Text),
+    Column("name", Text),
+    Column("reason", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("excerpt", Text, nullable=False),
+    Index(None, "topic", "reason", "number"),
+    sqlite_autoincrement=True,
+)
+
+reject_counts = Table(
+    "reject_counts",
+    metadata,
+    Column("site", Text, primary_key=True),
+    Column("name", Text, primary_key=True),
+    Column("reason", Text, primary_key=True),
+    Column("count", BigInteger, nullable=False),
+    _ms("first_ms"),
+    _ms("last_ms"),
+)
+
+# --- what was found --------------------------------------------------------------------------------------------
+
+fan_now = Table(
+    # One narrow row a fan, written with each commit that has news of it; no index, it is small and always in memory.
+    "fan_now",
+    metadata,
+    _point(primary_key=True),
+    Column("seq", BigInteger, nullable=False),
+    _ms("t_ms"),
+    _ms("heard_ms"),
+    *_doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "limit_amps", "load_ratio", "unbalance", "derating"),
+    Column("running", Boolean),
+    _ms("since_ms", nullable=True),
+    Column("flags", SmallInteger, nullable=False),
+)
+
+estimates = Table(
+    "estimates",
+    metadata,
+    _point(primary_key=True),
+    _ms("at_ms"),
+    Column("json", Text, nullable=False),
+)
+
+runs = Table(
+    "runs",
+    metadata,
+    _partition(),
+    _number(),
+    _point(),
+    _ms("start_ms"),
+    Column("start_seen", Boolean, nullable=False),
+    _ms("end_ms", nullable=True),
+    Column("end_seen", Boolean),
+    *_doubles("peak_amps", "peak_ratio", "gap_ms"),
+    Column("end_cause", Text),
+    Column("confidence", Text),
+    Column("evidence", Text, nullable=False),
+    Index(None, "point_id", "start_ms"),
+)
+
+alarms = Table(
+    "alarms",
+    metadata,
+    _partition(),
+    _number(),
+    Column("point_id", _Counter, ForeignKey("points.id")),
+    Column("site", Text, nullable=False),
+    Column("fan", Text),
+    Column("supply", Text),
+    Column("condition", Text, nullable=False),
+    Column("priority", Text, nullable=False),
+    Column("state", Text, nullable=False),
+    Column("suppression", Text),
+    _ms("suppressed_until_ms", nullable=True),
+    Column("suppressed_by", Text),
+    Column("suppressed_why", Text),
+    _ms("since_ms"),
+    _ms("raised_ms"),
+    _ms("cleared_ms", nullable=True),
+    _ms("heard_ms"),
+    _ms("acknowledged_ms", nullable=True),
+    Column("acknowledged_by", Text),
+    Column("count", Integer, nullable=False),
+    *_doubles("value", "setpoint", "peak"),
+    _ms("last_notice_ms", nullable=True),
+    Column("text", Text, nullable=False),
+    Column("rings", Boolean, nullable=False),
+    Column("last_notice_priority", Text),
+    Column("untold", Integer, nullable=False),
+    Index(None, "state", "site"),
+    Index(None, "site", "raised_ms"),
+)
+
+alarm_changes = Table(
+    "alarm_changes",
+    metadata,
+    _partition(),
+    _number(),
+    Column("alarm_number", BigInteger, nullable=False),
+    Column("from_state", Text),
+    Column("to_state", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    _ms("at_ms"),
+    _ms("heard_ms"),
+    Column("by", Text),
+    Index(None, "partition", "alarm_number"),
+)
+
+# --- what people did, and what they were told ------------------------------------------------------------------
+
+actions = Table(
+    "actions",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    Column("kind", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("by", Text, nullable=False),
+    _ms("at_ms"),
+    _ms("done_ms", nullable=True),
+    Column("outcome", Text),
+    Index(None, "done_ms", "number"),
+    sqlite_autoincrement=True,
+)
+
+notices = Table(
+    "notices",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("partition", SmallInteger, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("alarm_number", BigInteger, nullable=False),
+    Column("change_number", BigInteger, nullable=False),
+    Column("route", Text, nullable=False),
+    Column("address_index", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("priority", Text, nullable=False),
+    Column("rings", Boolean, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("short", Text, nullable=False),
+    Column("long", Text, nullable=False),
+    Column("data", Text, nullable=False),
+    _ms("created_ms"),
+    _ms("due_ms"),
+    Column("state", Text, nullable=False),
+    Column("tries", Integer, nullable=False),
+    _ms("delivered_ms", nullable=True),
+    CheckConstraint("state IN ('waiting', 'delivered', 'failed')", name="state"),
+    Index(None, "state", "due_ms"),
+    Index(None, "partition", "alarm_number"),
+)
+
+notice_tries = Table(
+    "notice_tries",
+    metadata,
+    Column("notice_id", Text, ForeignKey("notices.id"), primary_key=True),
+    Column("try", Integer, primary_key=True, autoincrement=False),
+    _ms("at_ms"),
+    Column("outcome", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+)
+
+cursors = Table(
+    "cursors",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("value", Text, nullable=False),
+)
