@@ -2,8 +2,8 @@
 
     step(alarm | None, event, now) -> (alarm, change to store | None, notices wanted)
 
-No clock and no numbers of its own: the caller gives `now` and the next running numbers. Conditions (`Raised`, `Returned`)
-come with the time of the reading, operators' actions and `Tick` with the time of the clock.
+No clock and no numbers of its own: the caller gives `now` and the next running numbers. Conditions (`Raised`,
+`Returned`) come with the time of the reading, operators' actions and `Tick` with the time of the clock.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from monitor.alarms.states import SUPPRESSIONS, TRANSITIONS, Cause, State, Suppr
 from monitor.watch.table import PRIORITIES
 
 QUIET = timedelta(hours=4)
-"""Raised again within so long of its last notice, at no higher priority: no further notice (common practice, no source)."""
+"""Raised again within so long of its last notice, at no higher priority: no further notice (common practice)."""
 QUIET_HIGHEST = timedelta(minutes=30)
 """The same for the highest priority."""
 CLOCK_STEP = timedelta(minutes=2)
@@ -131,7 +131,7 @@ class Wanted:
     rings: bool
     """Whether it may break quiet hours; a cleared one never does."""
     count: int
-    """Times raised since the notice before, this time included."""
+    """Times raised since the notice before, this time included; 0 where it only went on standing."""
     counted_since: datetime | None
     """When the notice before was made [wall time]; None: this is the first."""
     cause: str
@@ -323,8 +323,9 @@ def suppressed(alarm: Alarm, now: datetime) -> bool:
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
     priority = event.priority if isinstance(event, Raised) else PRIORITIES[0]
     return Alarm(
-        number=number, site=about.site, fan=about.fan, supply=about.supply, condition=about.condition, priority=priority,
-        state=State.NORMAL, suppression=None, suppressed_until=None, suppressed_by=None, suppressed_why=None,
+        number=number, site=about.site, fan=about.fan, supply=about.supply, condition=about.condition,
+        priority=priority, state=State.NORMAL,
+        suppression=None, suppressed_until=None, suppressed_by=None, suppressed_why=None,
         since=now, raised=now, cleared=None, heard=now, acknowledged=None, acknowledged_by=None, count=0,
         value=None, setpoint=None, peak=None, last_notice=None, text="",
     )  # fmt: skip
@@ -341,8 +342,9 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         )  # fmt: skip
         cause = Cause.RAISED_HIGHER
     else:
-        # Returned but unacknowledged: the same occurrence goes on. Normal: a new one, which keeps what was told before.
-        goes_on = alarm.state is State.RETURNED_UNACKNOWLEDGED
+        # Returned but unacknowledged: the same occurrence goes on. Normal: a new one, which keeps what was told before;
+        # only one that carries nothing but a suppression still has its number to give.
+        goes_on = alarm.state is State.RETURNED_UNACKNOWLEDGED or alarm.count == 0
         peak = _greater(event.peak, event.value)
         after = replace(
             alarm, number=alarm.number if goes_on else number, count=alarm.count + 1 if goes_on else 1,
@@ -435,7 +437,7 @@ def _moved(
     by: str | None = None,
     kind: str | None = None,
 ) -> Stepped:
-    """The way of TRANSITIONS that a cause takes; without one only a change of suppression is left, or nothing at all."""
+    """The way of TRANSITIONS that a cause takes; without one a change of suppression is left, or nothing at all."""
     to_state = TRANSITIONS[before.state].get(cause)
     if to_state is None:
         if cause not in SUPPRESSIONS[before.suppression]:
@@ -445,7 +447,7 @@ def _moved(
     change = AlarmChange(after.number, change_number, before.state, to_state, cause.value, at, now, by)
     if kind is None:
         return after, change, []
-    wanted = Wanted(kind, after.rings and kind != "cleared", max(1, after.untold), before.last_notice, cause.value)
+    wanted = Wanted(kind, after.rings and kind != "cleared", after.untold, before.last_notice, cause.value)
     if kind != "cleared":
         after = replace(after, last_notice=now, last_notice_priority=after.priority, untold=0)
     return after, change, [wanted]

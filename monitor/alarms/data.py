@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 from monitor.alarms.alarm import Alarm, Wanted
@@ -9,5 +12,114 @@ from monitor.alarms.story import Story
 
 
 def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
-    """The data of a notice (being written)."""
-    return {"site": alarm.site, "fan": alarm.fan, "condition": alarm.condition, "kind": wanted.kind}
+    """The data of a notice, for webhooks and panels: plain JSON, no NaN, null = not known or not measured.
+
+    Keys of the first level
+    -----------------------
+    kind : raised, told-again or cleared
+    alarm : number of the alarm; state : NORMAL, UNACKNOWLEDGED, ACKNOWLEDGED or RETURNED_UNACKNOWLEDGED;
+        suppression : null, SHELVED, SUPPRESSED_BY_DESIGN or OUT_OF_SERVICE; priority : low, medium, high or highest;
+        rings : whether it may break quiet hours
+    cause : why it is told now (`states.Cause`); times : times raised since the notice before; told_before : its time
+    site, fan, supply : as in the register (fan or supply is null); site_name, fan_name : as people call them
+    condition : id of the condition, e.g. overload
+    since, raised, cleared : event times; heard, acknowledged : times of the service's clock; acknowledged_by : who
+    value, setpoint, peak : of the condition, in its own unit (load ratio, % unbalance)
+    also_standing : ids of other conditions of this fan
+    page : address of the fan's page
+    figures : running (bool), load_ratio (1 = the limit), highest_leg_amps, legs_amps [A], limit_amps, full_load_amps,
+        percent_of_full_load, limit_factors (list of name, value, source), volts [V], rated_volts, unbalance_percent,
+        volts_from, seconds_to_trip (at most), reaches_limit_at, target_amps, called, run_began, last_reading,
+        period_seconds, notes (sentences)
+    parts, causes, checks_first, pitch : of the estimate, as the API gives them for a fan; pitch is null without one
+
+    All times are RFC 3339 in UTC, e.g. 2026-10-05T07:10:00Z.
+    """
+    estimate: Mapping[str, Any] = story.estimate or {}
+    return {
+        "kind": wanted.kind,
+        "alarm": alarm.number,
+        "state": alarm.state.value,
+        "suppression": alarm.suppression.value if alarm.suppression is not None else None,
+        "priority": alarm.priority,
+        "rings": wanted.rings,
+        "cause": wanted.cause,
+        "times": wanted.count,
+        "told_before": rfc3339(wanted.counted_since),
+        "site": alarm.site,
+        "fan": alarm.fan,
+        "supply": alarm.supply,
+        "site_name": story.site_name,
+        "fan_name": story.fan_name,
+        "condition": alarm.condition,
+        "since": rfc3339(alarm.since),
+        "raised": rfc3339(alarm.raised),
+        "cleared": rfc3339(alarm.cleared),
+        "heard": rfc3339(alarm.heard),
+        "acknowledged": rfc3339(alarm.acknowledged),
+        "acknowledged_by": alarm.acknowledged_by,
+        "value": plain(alarm.value),
+        "setpoint": plain(alarm.setpoint),
+        "peak": plain(alarm.peak),
+        "also_standing": list(story.also_standing),
+        "page": story.page,
+        "figures": _figures(story),
+        "parts": plain(estimate.get("parts") or []),
+        "causes": plain(estimate.get("causes") or []),
+        "checks_first": plain(estimate.get("checks_first") or []),
+        "pitch": plain(story.pitch),
+    }
+
+
+def _figures(story: Story) -> dict[str, Any]:
+    return {
+        "running": story.running,
+        "load_ratio": plain(story.load_ratio),
+        "highest_leg_amps": plain(story.highest_leg_amps),
+        "legs_amps": plain(story.legs_amps),
+        "limit_amps": plain(story.limit_amps),
+        "full_load_amps": plain(story.full_load_amps),
+        "percent_of_full_load": plain(story.percent_of_full_load),
+        "limit_factors": [
+            {"name": factor.name, "value": plain(factor.value), "source": factor.source}
+            for factor in story.limit_factors
+        ],
+        "volts": plain(story.volts),
+        "rated_volts": plain(story.rated_volts),
+        "unbalance_percent": plain(story.unbalance_percent),
+        "volts_from": story.volts_from,
+        "seconds_to_trip": plain(story.seconds_to_trip),
+        "reaches_limit_at": rfc3339(story.reaches_limit_at),
+        "target_amps": plain(story.target_amps),
+        "called": story.called,
+        "run_began": rfc3339(story.run_began),
+        "last_reading": rfc3339(story.last_reading),
+        "period_seconds": plain(story.period_seconds),
+        "notes": list(story.notes),
+    }
+
+
+def rfc3339(when: datetime | None) -> str | None:
+    """RFC 3339 in UTC, with milliseconds only where there are any.
+
+    >>> rfc3339(datetime(2026, 10, 5, 7, 10, tzinfo=UTC)), rfc3339(datetime(2026, 10, 5, 7, 10, 0, 250000, tzinfo=UTC))
+    ('2026-10-05T07:10:00Z', '2026-10-05T07:10:00.250Z')
+    """
+    if when is None:
+        return None
+    utc = when.astimezone(UTC)
+    milliseconds = utc.microsecond // 1000
+    return utc.isoformat(timespec="milliseconds" if milliseconds else "seconds").replace("+00:00", "Z")
+
+
+def plain(value: Any) -> Any:
+    """The value as JSON can hold it: what is not finite becomes null, tuples lists."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, datetime):
+        return rfc3339(value)
+    return value

@@ -67,9 +67,9 @@ def notices_for(
     texts = subject(alarm, story, wanted), short(alarm, story, wanted), long(alarm, story, wanted)
     return [
         Notice(
-            notice_id(partition, alarm.number, change.number, route.name, index), alarm.site, alarm.number, change.number,
-            route.name, index, wanted.kind, alarm.priority, wanted.rings, *texts,
-            notice_data(alarm, story, wanted), now,
+            notice_id(partition, alarm.number, change.number, route.name, index),
+            alarm.site, alarm.number, change.number, route.name, index,
+            wanted.kind, alarm.priority, wanted.rings, *texts, notice_data(alarm, story, wanted), now,
         )
         for route in taking
         for index in range(len(route.to))

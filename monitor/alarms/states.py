@@ -1,7 +1,8 @@
 """Every way between the states of an alarm, each written once.
 
-Terms and states follow ANSI/ISA-18.2 and IEC 62682 (model also in OPC 10000-9, 5.8): four states, and beside them three
-kinds of suppression. A suppressed alarm goes on changing its state and every change is stored; only notices are held back.
+Terms and states follow ANSI/ISA-18.2 and IEC 62682 (model also in OPC 10000-9, 5.8): four states, and beside them
+three kinds of suppression. A suppressed alarm goes on changing its state and every change is stored; only notices are
+held back.
 
          raised                 acknowledged
     NORMAL ------> UNACKNOWLEDGED ------> ACKNOWLEDGED
@@ -12,16 +13,16 @@ kinds of suppression. A suppressed alarm goes on changing its state and every ch
       |  +------------+ acknowledged           |
       +----------------------------------------+ returned
 
-What is not in a table does not happen: the event is taken and changes no state (an acknowledgement of what is normal, say).
+What is not in a table does not happen: the event is taken and changes no state (to acknowledge what is normal, say).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from enum import Enum
+from enum import StrEnum
 
 
-class State(str, Enum):
+class State(StrEnum):
     """The state of an alarm."""
 
     NORMAL = "NORMAL"
@@ -35,7 +36,7 @@ class State(str, Enum):
         return self in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 
-class Suppression(str, Enum):
+class Suppression(StrEnum):
     """Why no notice is sent although the alarm may stand."""
 
     SHELVED = "SHELVED"
@@ -46,7 +47,7 @@ class Suppression(str, Enum):
     """By whoever maintains the fan, until it is returned to service."""
 
 
-class Cause(str, Enum):
+class Cause(StrEnum):
     """What happened to an alarm; stored with the change."""
 
     RAISED = "raised"

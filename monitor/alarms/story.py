@@ -38,7 +38,7 @@ class Story:
     now: datetime
     """When the notice is made [wall time, aware UTC]."""
     units: str = "us"
-    """`us` or `si`."""
+    """`us` or `si`; the present texts tell nothing that depends on it."""
 
     running: bool | None = None
     """Whether it runs now, by its last reading."""
@@ -47,7 +47,7 @@ class Story:
     legs_amps: tuple[float | None, ...] = ()
     """Present leg currents [A], one or three. For `stopped` and `logger-overdue`: the last ones while it ran."""
     load_ratio: float | None = None
-    """Highest leg over the adjusted limit, 1 = the limit. For `stopped` and `logger-overdue`: the last one while it ran."""
+    """Highest leg over the adjusted limit, 1 = the limit. For `stopped` and `logger-overdue`: the last while it ran."""
     limit_amps: float | None = None
     """Adjusted limit [A]."""
     full_load_amps: float | None = None
@@ -71,7 +71,7 @@ class Story:
     """When a fan near its limit would reach it, carried on as it rises now [aware UTC]."""
 
     estimate: Mapping[str, Any] | None = None
-    """The blades' answer: `parts`, `causes`, `checks_first`, `pitch`, as the API gives them; None: not worked out yet."""
+    """The blades' answer: `parts`, `causes`, `checks_first`, `pitch`, as the API gives them; None: not worked out."""
     estimate_words: str | None = None
     """Why there are no degrees yet, e.g. `degrees follow`."""
     target_amps: float | None = None

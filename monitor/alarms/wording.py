@@ -1,29 +1,51 @@
-"""The words of a notice (being written)."""
+"""The words of a notice: one line, subject, short form, long form.
+
+Read every one of them as its reader would: a farmer at two in the morning, a technician on a ladder, a service desk.
+"""
 
 from __future__ import annotations
 
+from monitor.alarms import figures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
+from monitor.alarms.long_form import long
+from monitor.alarms.short_form import SHORT_AT_MOST, Piece, fit, short, who
 from monitor.alarms.story import Story
-from monitor.watch.table import BY_ID
 
-SHORT_AT_MOST = 300
+__all__ = ["SHORT_AT_MOST", "SUBJECT_AT_MOST", "line", "long", "short", "subject"]
+
+SUBJECT_AT_MOST = 120
+"""Characters; mail readers on phones show some 40 of them, so the fan comes first."""
 
 
 def line(alarm: Alarm, story: Story) -> str:
-    """One line for lists."""
-    return f"{story.fan_name}: {BY_ID[alarm.condition].words}"
+    """One line for lists, without the names, which the list shows itself: `over its limit, 109 %, since 02:08`.
+
+    It stands for a long time, so it tells the day with every time that is not of the day of `story.now`.
+    """
+    kind = phrases.kind_of(alarm, None)
+    what = phrases.what(alarm, story, kind)
+    worst = _share(alarm, story)
+    since = f"since {figures.moment(alarm.since, story.now, story.time_zone)}"
+    if kind == "cleared":
+        since = f"{figures.moment(alarm.cleared or story.now, story.now, story.time_zone)}"
+        return f"{what}, {since}"
+    return ", ".join(part for part in (what, worst, since) if part)
 
 
-def subject(alarm: Alarm, story: Story, wanted: Wanted) -> str:
-    """Subject of a mail."""
-    return f"{line(alarm, story)} ({wanted.kind})"[:120]
+def subject(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
+    """Subject of a mail: `North 3, Hill Farm: over its limit, 109 %`; one line, at most 120 characters."""
+    kind = phrases.kind_of(alarm, wanted)
+    still = "still " if kind == "told-again" else ""
+    share = _share(alarm, story) if kind != "cleared" else ""
+    what = f"{still}{phrases.what(alarm, story, kind)}"
+    names = tuple(f"{who(alarm, story, most)}:" for most in (60, 40, 26, 20, 14))
+    return fit([Piece(names, 0), Piece((f"{what}, {share}" if share else what, what), 1)], SUBJECT_AT_MOST)
 
 
-def short(alarm: Alarm, story: Story, wanted: Wanted) -> str:
-    """Short form."""
-    return subject(alarm, story, wanted)[:SHORT_AT_MOST]
-
-
-def long(alarm: Alarm, story: Story, wanted: Wanted) -> str:
-    """Long form."""
-    return short(alarm, story, wanted)
+def _share(alarm: Alarm, story: Story) -> str:
+    if alarm.condition in phrases.AMPS_CONDITIONS:
+        ratio = phrases.load(alarm, story)
+        return figures.percent(None if ratio is None else 100.0 * ratio) or ""
+    if alarm.condition in phrases.UNBALANCE_CONDITIONS:
+        return figures.small_percent(phrases.unbalance(alarm, story)) or ""
+    return ""

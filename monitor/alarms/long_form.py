@@ -1,0 +1,316 @@
+"""The long form: plain text for a mail, in short paragraphs that a phone can break as it likes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any
+
+from monitor.alarms import figures, phrases
+from monitor.alarms.alarm import Alarm, Wanted
+from monitor.alarms.characters import clean
+from monitor.alarms.short_form import trip_words
+from monitor.alarms.story import Factor, Story
+
+FOOTER = "This service watches and advises. It is no motor protection and replaces no licensed electrician."
+NEGLIGIBLE_AMPS = 0.05
+"""A part smaller than this rounds to 0.0 A and is left out."""
+PARTS_TOLD = 4
+
+
+def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
+    """The long form of a notice: plain text, paragraphs with an empty line between them.
+
+    Parameters
+    ----------
+    alarm : after the change that is told
+    story : the figures now
+    wanted : as `alarm.step` returned it; None: by the state of the alarm
+    """
+    kind = phrases.kind_of(alarm, wanted)
+    body = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
+    paragraphs = [[_headline(alarm, story, kind)], *body, _end(alarm, story)]
+    written = ["\n".join(line for line in map(clean, lines) if line) for lines in paragraphs]
+    return "\n\n".join(paragraph for paragraph in written if paragraph) + "\n"
+
+
+def full_name(alarm: Alarm, story: Story) -> str:
+    """`North 3 at Hill Farm`."""
+    point = "Supply point " if alarm.fan is None else ""
+    return f"{point}{clean(story.fan_name) or 'no name'} at {clean(story.site_name) or 'no name'}"
+
+
+def _headline(alarm: Alarm, story: Story, kind: str) -> str:
+    still = "still " if kind == "told-again" else ""
+    return f"{full_name(alarm, story)}: {still}{phrases.what(alarm, story, kind)}."
+
+
+def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[list[str]]:
+    again = phrases.again(alarm, story, wanted)
+    top = [
+        f"{again[:1].upper()}{again[1:]}." if again else "",
+        *_how_bad(alarm, story),
+        _since(alarm, story, kind),
+        *_to_trip(alarm, story),
+        f"Also standing: {', '.join(_names(story.also_standing))}." if story.also_standing else "",
+    ]
+    return [
+        top,
+        list(_do_first(alarm, story)),
+        list(_figures(alarm, story)),
+        list(_where_from(alarm, story)),
+        list(_blades(alarm, story)),
+        [f"Note: {note}." if not note.endswith(".") else f"Note: {note}" for note in story.notes],
+        list(story.also),
+        ["Before you touch anything:", *(f"- {caution}" for caution in story.cautions)] if story.cautions else [],
+    ]
+
+
+def _names(ids: tuple[str, ...]) -> Iterator[str]:
+    for name in ids:
+        yield phrases.RAISED_WORDS.get(name, name.replace("-", " "))
+
+
+def _how_bad(alarm: Alarm, story: Story) -> Iterator[str]:
+    if alarm.condition in phrases.AMPS_CONDITIONS:
+        yield _load_sentence(alarm, story, "How bad")
+        peak = figures.percent(None if alarm.peak is None else 100.0 * alarm.peak)
+        if peak and alarm.peak is not None and alarm.peak > (phrases.load(alarm, story) or 0.0) + 0.01:
+            yield f"At worst: {peak} of its limit."
+    elif alarm.condition in phrases.UNBALANCE_CONDITIONS:
+        share, volts = figures.small_percent(phrases.unbalance(alarm, story)), phrases.volts_words(story)
+        named = f" ({volts} for L1-L2, L2-L3, L3-L1)" if volts and len(story.volts) == 3 else ""
+        yield f"How bad: voltage unbalance {share}{named}." if share else ""
+        if phrases.no_limit(alarm, story):
+            yield f"{phrases.NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
+        yield _load_sentence(alarm, story, "Load")
+    elif alarm.condition == "stopped":
+        yield _load_sentence(alarm, story, "Just before it stopped")
+        if story.run_began is not None:
+            ran = figures.span((alarm.since - story.run_began).total_seconds())
+            yield f"It had run for {ran}, since {_at(story.run_began, story)}."
+        yield "Its control calls for it, yet it draws nothing." if story.called else "No stop was announced."
+        yield story.ended_words or _why_unknown(story)
+    elif alarm.condition == "logger-overdue":
+        yield from _silent(alarm, story)
+
+
+def _load_sentence(alarm: Alarm, story: Story, label: str) -> str:
+    words = phrases.load_words(alarm, story)
+    if words is None:
+        return ""
+    share = figures.percent(story.percent_of_full_load)
+    rated = figures.amps(story.full_load_amps)
+    return f"{label}: {words}" + (f"; that is {share} of its full-load amps ({rated})." if share and rated else ".")
+
+
+def _why_unknown(story: Story) -> str:
+    if story.load_ratio is not None and story.load_ratio >= 1.0:
+        return (
+            "It was over its limit until then. The overload device may have opened; "
+            "that is possible, not proven: a look at the device settles it."
+        )
+    return (
+        "Why it stopped is not known: an overload trip, a lost supply, the control or somebody's hand all look alike."
+    )
+
+
+def _silent(alarm: Alarm, story: Story) -> Iterator[str]:
+    usual = f" Usually one comes every {figures.span(story.period_seconds)}." if story.period_seconds else ""
+    last = f"Last reading: {_at(story.last_reading, story)}." if story.last_reading is not None else ""
+    yield f"{last}{usual}"
+    if story.logger_words:
+        yield f"The logger's own last word: {story.logger_words}."
+    if alarm.fan is None:
+        yield "Its fans are judged without fresh voltage until it is back: unbalance and low voltage are not seen."
+        return
+    yield "Until it is back nobody watches this fan: an overload would not be seen."
+    if story.running:
+        yield _load_sentence(alarm, story, "It ran when last seen") or "It ran when last seen."
+    elif story.running is False:
+        yield "It stood still when last seen."
+
+
+def _since(alarm: Alarm, story: Story, kind: str) -> str:
+    lasted = figures.span((story.now - alarm.since).total_seconds())
+    text = f"Since: {_at(alarm.since, story)} ({lasted})."
+    if phrases.heard_late(alarm) and kind == "raised":
+        text += f" Heard late: {phrases.happened(alarm, story)}. Look at the fan as it is now."
+    return text
+
+
+def _to_trip(alarm: Alarm, story: Story) -> Iterator[str]:
+    if story.seconds_to_trip is not None:
+        yield f"Time to trip: {trip_words(story.seconds_to_trip)[0].lower()}{trip_words(story.seconds_to_trip)[1:]}"
+        if story.seconds_to_trip > 0:
+            yield "That holds at the present current; real devices often open sooner."
+    if story.reaches_limit_at is not None and alarm.condition == "low-margin":
+        yield f"As it rises now it reaches its limit at about {_at(story.reaches_limit_at, story)}."
+
+
+def _do_first(alarm: Alarm, story: Story) -> Iterator[str]:
+    wants_checks = alarm.condition in phrases.AMPS_CONDITIONS and not phrases.no_limit(alarm, story)
+    found = phrases.items(story.estimate, "checks_first")
+    if not wants_checks:
+        yield f"What to do first: {_unfirst(phrases.first_step(alarm, story)[0])}"
+        if alarm.condition == "stopped":
+            yield "A trip is a finding, not a nuisance: do not just reset it and go."
+            yield "Smoke or a hot smell: leave it off, keep out, call the fire service."
+        return
+    yield "What to check first, in this order, and only then the blades:"
+    if not found:
+        yield from (f"{place}. {name.capitalize()}" for place, name in enumerate(phrases.DEFAULT_CHECKS, 1))
+        return
+    for place, check in enumerate(found, 1):
+        name, how = str(check.get("name", "")), str(check.get("how") or "")
+        done = " (done, on the service record)" if check.get("done") else ""
+        yield f"{place}. {name[:1].upper()}{name[1:]}{done}" + (f": {how}" if how and not done else "")
+
+
+def _unfirst(sentence: str) -> str:
+    plain = sentence.removeprefix("First ")
+    return plain[:1].lower() + plain[1:]
+
+
+def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
+    if alarm.condition in ("stopped", "logger-overdue"):
+        return
+    legs = [f"L{place} {figures.amps(value) or 'no reading'}" for place, value in enumerate(story.legs_amps, 1)]
+    if len(legs) > 1:
+        yield f"Legs: {', '.join(legs)}."
+    volts = phrases.volts_words(story)
+    if volts:
+        unbalance = figures.small_percent(story.unbalance_percent)
+        rated = figures.volts(story.rated_volts)
+        more = (f"rated {rated}" if rated else "", f"unbalance {unbalance}" if unbalance else "")
+        said = ", ".join(part for part in more if part)
+        source = f", measured at {story.volts_from}" if story.volts_from else ""
+        yield f"Volts: {volts}{source}{f' ({said})' if said else ''}."
+    limit = figures.amps(story.limit_amps)
+    if limit and story.limit_factors:
+        yield f"Limit: {' x '.join(map(_factor, story.limit_factors))} = {limit}."
+    elif limit:
+        yield f"Limit: {limit}."
+
+
+def _factor(factor: Factor) -> str:
+    value = figures.amps(factor.value) if "amps" in factor.name else f"{factor.value:.3g}"
+    return f"{value} {factor.name} ({factor.source})" if factor.source else f"{value} {factor.name}"
+
+
+def _where_from(alarm: Alarm, story: Story) -> Iterator[str]:
+    """Where the amps come from, the biggest parts first, and the likely cause with its evidence."""
+    parts = [
+        (str(part.get("name", "")), amps)
+        for part in phrases.items(story.estimate, "parts")
+        if (amps := phrases.figure(part, "amps")) is not None and abs(amps) >= NEGLIGIBLE_AMPS
+    ]
+    parts.sort(key=lambda part: -abs(part[1]))
+    if parts:
+        yield "Where the amps come from: " + "; ".join(_part(name, amps) for name, amps in parts[:PARTS_TOLD]) + "."
+    causes = phrases.items(story.estimate, "causes")
+    if causes:
+        yield f"Likely cause: {causes[0].get('cause')}."
+        yield from (str(sentence) for sentence in causes[0].get("evidence") or ())
+        if causes[0].get("confirm_by"):
+            yield f"To confirm: {causes[0]['confirm_by']}"
+
+
+def _part(name: str, amps: float) -> str:
+    size = figures.amps(abs(amps))
+    if name == "air density":
+        return f"cold air adds {size}" if amps > 0 else f"warm air takes off {size}"
+    if name == "fan load":
+        where = "above" if amps > 0 else "below"
+        return f"the fan's own load (pitch, back-pressure, bearings) is {size} {where} the full limit"
+    if name == "derating":
+        return f"voltage unbalance lowers the limit by {size}"
+    if name == "leg spread":
+        return f"the highest leg is {size} above the mean of the legs"
+    return f"{name} {'adds' if amps > 0 else 'takes off'} {size}"
+
+
+def _blades(alarm: Alarm, story: Story) -> Iterator[str]:
+    if alarm.condition not in phrases.AMPS_CONDITIONS:
+        return
+    if phrases.no_limit(alarm, story):
+        yield "Blades: no degrees at this unbalance. The supply comes first."
+        return
+    pitch = story.pitch
+    if pitch is None:
+        yield f"Blades: {story.estimate_words}." if story.estimate_words else ""
+        return
+    yield "Blades, once the checks are done (an estimate):"
+    yield f"- As it is: {_option(pitch, 'as_is', story)}"
+    yield f"- With the supply put right: {_option(pitch, 'supply_right', story)}"
+    worth = pitch.get("amps_per_degree")
+    if isinstance(worth, Mapping):
+        mean, low, high = (figures.number(phrases.figure(worth, key), 1) for key in ("mean", "low", "high"))
+        if mean and low and high:
+            source = f"; {worth['source']}" if worth.get("source") else ""
+            yield f"A degree is worth about {mean} A ({low} to {high}{source})."
+    if pitch.get("provisional"):
+        names = phrases.checks(story)
+        what = phrases.listed(names) if names else "the first checks"
+        yield f"Provisional until {what} {'are' if len(names) != 1 else 'is'} on the service record."
+
+
+_WHY_NOT = {
+    "none needed": "no less pitch needed.",
+    "none enough": "no insert on hand is enough; look further than the blades.",
+    "supply first": "no degrees before the supply is right.",
+    "cannot say": "too little to go by; no degrees.",
+}
+
+
+def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
+    """`2 degrees less, insert 19: 94 % chance to come under the target, about 6 % less air.`"""
+    option = pitch.get(key)
+    if not isinstance(option, Mapping):
+        return _WHY_NOT.get(str(pitch.get(f"{key}_why")), "not known.")
+    less = figures.degrees(phrases.figure(option, "degrees"))
+    to = phrases.figure(option, "pitch")
+    sure = figures.chance(phrases.figure(option, "chance"))
+    target = figures.amps(story.target_amps)
+    text = f"{less} less, insert {figures.plain(to)}: {sure} chance to come under the target"
+    row = next((row for row in phrases.items(pitch, "options") if phrases.figure(row, "pitch") == to), None)
+    air = phrases.figure(row, "airflow_percent")
+    less_air = "" if air is None else f", about {figures.number(100.0 - air, 0)} % less air"
+    return f"{text}{f' of {target}' if target else ''}{less_air}."
+
+
+def _cleared(alarm: Alarm, story: Story) -> list[list[str]]:
+    at = alarm.cleared if alarm.cleared is not None else story.now
+    heard = f", heard {_at(story.now, story)}" if story.now - at > phrases.LATE else ""
+    top = [
+        f"Cleared: {_at(at, story)}{heard}.",
+        f"It lasted {figures.span((at - alarm.since).total_seconds())}, from {_at(alarm.since, story)}.",
+    ]
+    if alarm.condition in phrases.AMPS_CONDITIONS and alarm.peak is not None:
+        top.append(f"At worst: {figures.percent(100.0 * alarm.peak)} of its limit.")
+    if alarm.condition in phrases.UNBALANCE_CONDITIONS and alarm.peak is not None:
+        top.append(f"At worst: {figures.small_percent(alarm.peak)} voltage unbalance.")
+    if alarm.count > 1:
+        top.append(f"Raised {phrases.times(alarm.count)} in that time.")
+    if story.also_standing:
+        top.append(f"Still standing: {', '.join(_names(story.also_standing))}.")
+    return [top, list(_now(alarm, story)), [phrases.after(alarm, story)]]
+
+
+def _now(alarm: Alarm, story: Story) -> Iterator[str]:
+    if story.running:
+        yield _load_sentence(alarm, story, "Now")
+        share = figures.small_percent(story.unbalance_percent)
+        if share and alarm.condition in phrases.UNBALANCE_CONDITIONS:
+            yield f"Voltage unbalance now: {share}."
+
+
+def _end(alarm: Alarm, story: Story) -> list[str]:
+    to_do = "Acknowledge it here: " if phrases.to_acknowledge(alarm) else "The fan's page: "
+    page = f"{to_do}{story.page}" if story.page else ""
+    by = f"Acknowledged by {alarm.acknowledged_by}." if alarm.acknowledged_by else ""
+    return [page, by, f"Alarm {alarm.number}, priority {alarm.priority}. Times are local at the site.", FOOTER]
+
+
+def _at(when: datetime, story: Story) -> str:
+    return figures.moment(when, story.now, story.time_zone)
