@@ -435,8 +435,8 @@ def run(
     """Run a block of n steps; the number of entries in the log.
 
     step: its length (s); clock: begin of the block (s since the farm's start); local: local time of day there less
-    clock (s); fixed, states: (F,) FIXED, STATE; asked, seen: (n, F) ASKED, SEEN; sources: (n, S) SOURCE; depth: (n, bins), m;
-    density: (n, sites), kg/m3; log: LOG. States, seen, sources.bus and log are written.
+    clock (s); fixed, states: (F,) FIXED, STATE; asked, seen: (n, F) ASKED, SEEN; sources: (n, S) SOURCE;
+    depth: (n, bins), m; density: (n, sites), kg/m3; log: LOG. States, seen, sources.bus and log are written.
     """
     v, i = np.zeros(3, np.complex128), np.zeros(3, np.complex128)
     squares = np.zeros(3)
