@@ -266,6 +266,28 @@ def upsert(
     connection.execute(insert.on_conflict_do_update(index_elements=keys, set_=changed), list(rows))
 
 
+def execute_many(
+    connection: Connection, statement: sa.Insert | sa.Delete, names: Sequence[str], values: Sequence[tuple[Any, ...]]
+) -> None:
+    """Executes a statement once for each tuple of values.
+
+    One prepared statement and plain tuples, where the driver takes them: twice as fast as a dictionary for each row.
+
+    Parameters
+    ----------
+    names : what the values are, in their order: columns of an insert, bound parameters of a delete
+    """
+    if not connection.dialect.positional:
+        connection.execute(statement, [dict(zip(names, row, strict=True)) for row in values])
+        return
+    keys = list(names) if isinstance(statement, sa.Insert) else None
+    compiled = statement.compile(dialect=connection.dialect, column_keys=keys)
+    order = [names.index(name) for name in compiled.positiontup or ()]
+    if order != list(range(len(names))):
+        values = [tuple(row[place] for place in order) for row in values]
+    connection.exec_driver_sql(str(compiled), list(values))
+
+
 def inserted_id(result: sa.CursorResult[Any]) -> int:
     """The number that the database gave to the one row just inserted."""
     key = result.inserted_primary_key

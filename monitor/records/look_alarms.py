@@ -57,7 +57,7 @@ def alarms(
     if until is not None:
         query = query.where(_TABLE.c.raised_ms <= to_ms(until))
     if after is not None:
-        query = query.where(_TABLE.c.number < key_of(after, 1)[0])
+        query = query.where(_TABLE.c.number < key_of(after, int)[0])
     most = min(max(limit, 1), MOST)
     with database.read() as connection:
         found = connection.execute(query.order_by(_TABLE.c.number.desc()).limit(most + 1)).mappings().all()

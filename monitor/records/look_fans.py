@@ -78,7 +78,7 @@ def fans(database: Database, sites: Sites, *, limit: int | None = None, after: s
     items.sort(key=_order)
     most = len(items) if limit is None else min(max(limit, 1), MOST)
     if after is not None:
-        key_after = key_of(after, 4)
+        key_after = key_of(after, int, float, str, str)
         items = [item for item in items if list(_order(item)) > key_after]
     return page(items, [list(_order(item)) for item in items[:most]], most)
 
@@ -217,4 +217,4 @@ def _order(item: Mapping[str, Any]) -> tuple[int, float, str, str]:
     state = item["state"]
     margin = item["margin"] if state not in _LAST else None
     rank = 1 + _LAST.index(state) if state in _LAST else 0
-    return rank, math.inf if margin is None else margin, item["site"], item["fan"]
+    return rank, math.inf if margin is None else float(margin), item["site"], item["fan"]

@@ -89,7 +89,7 @@ def rejected(database: Database, sites: Sites, *, limit: int = 100, after: str |
     most = min(max(limit, 1), MOST)
     query = sa.select(table).where(within(table.c.site, sites)).order_by(table.c.number.desc()).limit(most + 1)
     if after is not None:
-        query = query.where(table.c.number < key_of(after, 1)[0])
+        query = query.where(table.c.number < key_of(after, int)[0])
     with database.read() as connection:
         rows = connection.execute(query).mappings().all()
     items: list[dict[str, Any]] = [

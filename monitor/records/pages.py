@@ -27,8 +27,8 @@ def token_of(key: list[Any]) -> str:
     return base64.urlsafe_b64encode(json.dumps(key).encode()).decode().rstrip("=")
 
 
-def key_of(token: str, parts: int) -> list[Any]:
-    """The key of a token.
+def key_of(token: str, *parts: type) -> list[Any]:
+    """The key of a token, whose parts are of these types.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def key_of(token: str, parts: int) -> list[Any]:
         key = json.loads(base64.urlsafe_b64decode(token + "=" * (-len(token) % 4)))
     except (ValueError, binascii.Error) as exc:
         raise ReadingError("not a token", "take `next` of the answer before, unchanged") from exc
-    if not isinstance(key, list) or len(key) != parts:
+    if not isinstance(key, list) or [type(part) for part in key] != list(parts):
         raise ReadingError("not a token", "take `next` of the answer before, unchanged")
     return key
 

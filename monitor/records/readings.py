@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from sqlalchemy.engine import Connection
 
 from monitor.records import tables
-from monitor.records.database import Database, upsert
+from monitor.records.database import Database, execute_many, upsert
 from monitor.records.packing import HOUR_MS, pack, unpack
 from monitor.records.rows import ReadingRows
 from monitor.records.tables import PARTITION
 
 READY_AFTER_MS = 300_000
 """An hour is packed when it has been over for so long: most late readings have come by then."""
-SLICE_ROWS = 10_000
+SLICE_ROWS = 5_000
 """At most about so many rows are moved in one transaction, so that the worker never waits long for its own."""
 
 _HOT = tables.readings
@@ -50,15 +50,61 @@ def window_rows(connection: Connection, point_id: int, from_ms: int, to_ms: int)
     return rows.take(np.argsort(rows.t_ms, kind="stable"))
 
 
-def fed_after(connection: Connection, point_id: int, number: int) -> ReadingRows:
-    """Readings that were fed to the watch after a running number, in the order in which they were fed."""
-    hot = _hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > number, _HOT.c.point_id == point_id)
+def fed_after(connection: Connection, after: Mapping[int, int]) -> dict[int, ReadingRows]:
+    """Readings of some points that were fed to the watch after a running number, in the order in which they were fed.
+
+    Parameters
+    ----------
+    after : point -> running number of the last reading that is known to its watch state, 0 for none
+
+    Returns
+    -------
+    point -> its readings; points without any are left out
+    """
+    first = min(after.values(), default=0)
     packed = connection.execute(
-        sa.select(_HOURS.c["columns"]).where(_HOURS.c.point_id == point_id, _HOURS.c.last_number > number)
-    ).scalars()
-    rows = ReadingRows.together([*(unpack(columns, point_id) for columns in packed), hot])
-    rows = rows.take((rows.number > number) & (rows.flags & tables.FLAG_LATE == 0))
-    return rows.take(np.argsort(rows.number, kind="stable"))
+        sa.select(_HOURS.c.point_id, _HOURS.c["columns"]).where(_HOURS.c.last_number > first)
+    ).all()
+    parts = [unpack(columns, point_id) for point_id, columns in packed if point_id in after]
+    parts.append(_hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > first))
+    rows = ReadingRows.together(parts)
+    rows = rows.take(rows.flags & tables.FLAG_LATE == 0)
+    found = {
+        point_id: part.take(part.number > after[point_id]) for point_id, part in by_point(rows) if point_id in after
+    }
+    return {point_id: part.take(np.argsort(part.number)) for point_id, part in found.items() if len(part)}
+
+
+def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int) -> dict[int, ReadingRows]:
+    """The readings of the last while of each point, by time, those at its newest included.
+
+    Parameters
+    ----------
+    newest_ms : point -> time of its newest reading
+    span_ms : how far before that the readings begin
+    """
+    if not newest_ms:
+        return {}
+    first = min(newest_ms.values()) - span_ms
+    packed = connection.execute(
+        sa.select(_HOURS.c.point_id, _HOURS.c["columns"]).where(_HOURS.c.hour >= first // HOUR_MS)
+    ).all()
+    parts = [unpack(columns, point_id) for point_id, columns in packed if point_id in newest_ms]
+    parts.append(_hot_rows(connection, _HOT.c.t_ms > first))
+    found = {}
+    for point_id, part in by_point(ReadingRows.together(parts)):
+        if point_id in newest_ms:
+            part = part.take(part.t_ms > newest_ms[point_id] - span_ms)
+            found[point_id] = part.take(np.argsort(part.t_ms, kind="stable"))
+    return found
+
+
+def by_point(rows: ReadingRows) -> Iterable[tuple[int, ReadingRows]]:
+    """The rows of each point, in the order in which they stand."""
+    order = np.argsort(rows.point_id, kind="stable")
+    ids, starts = np.unique(rows.point_id[order], return_index=True)
+    for point_id, part in zip(ids, np.split(order, starts[1:]), strict=False):
+        yield int(point_id), rows.take(part)
 
 
 def known(database: Database, point_id: int, t_ms: NDArray[Any]) -> NDArray[np.bool_]:
@@ -116,12 +162,15 @@ _HOT_COLUMNS = (
 )  # fmt: skip
 
 
+_ROWS_AT_ONCE = 50_000
+"""Rows of the hot table turned into columns at a time: tuples take ten times the memory of columns."""
+
+
 def _hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool]) -> ReadingRows:
     query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS)).where(*conditions)
-    found = connection.execute(query).all()
-    if not found:
-        return ReadingRows.none()
-    return _rows_of(list(zip(*found, strict=True)))
+    found = connection.execute(query)
+    parts = [_rows_of(list(zip(*some, strict=True))) for some in found.partitions(_ROWS_AT_ONCE)]
+    return ReadingRows.together(parts)
 
 
 def _rows_of(columns: list[tuple[Any, ...]]) -> ReadingRows:
@@ -256,8 +305,9 @@ def _pack_points(database: Database, point_ids: list[int], before_ms: int) -> in
     with database.begin() as connection:
         # Nobody but this function touches rows that are in the table already, so what was read still stands.
         upsert(connection, _HOURS, packed)
-        key = sa.and_(_HOT.c.partition == PARTITION, _HOT.c.number == sa.bindparam("moved"))
-        connection.execute(sa.delete(_HOT).where(key), [{"moved": number} for number in rows.number.tolist()])
+        one = sa.and_(_HOT.c.partition == sa.bindparam("whose"), _HOT.c.number == sa.bindparam("moved"))
+        numbers = [(PARTITION, number) for number in rows.number.tolist()]
+        execute_many(connection, sa.delete(_HOT).where(one), ("whose", "moved"), numbers)
     return len(rows)
 
 

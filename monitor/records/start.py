@@ -17,7 +17,7 @@ from monitor.records import actions, register, tables
 from monitor.records.actions import Action
 from monitor.records.alarm_rows import alarm_of
 from monitor.records.database import Database
-from monitor.records.readings import fed_after, window_rows
+from monitor.records.readings import fed_after, newest_of
 from monitor.records.register import PointKey, Site, Version
 from monitor.records.rows import ReadingRows, Run, run_of
 from monitor.records.tables import PARTITION
@@ -107,7 +107,7 @@ def load(database: Database) -> Start:
             heard_ms=heard_ms,
             periods={row["point_id"]: row["period_seconds"] for row in loggers if row["period_seconds"] is not None},
             states=states,
-            unfed=_unfed(connection, [key.point_id for key in points if key.kind == "fan"], states),
+            unfed=_unfed(connection, points, states),
             times=_times(connection),
             recent=_recent(connection, points, newest_ms),
             open_runs=_open_runs(connection),
@@ -138,23 +138,10 @@ def _states(connection: Connection) -> dict[int, State]:
     return {row["point_id"]: State(row["number"], row["format"], row["state"]) for row in found}
 
 
-def _unfed(connection: Connection, fans: list[int], states: Mapping[int, State]) -> dict[int, ReadingRows]:
-    """States are saved now and then: what was fed since is fed again. Without a saved state that is everything."""
-    hot, hours = tables.readings, tables.reading_hours
-    last: dict[int, int] = {}
-    newest_hot = sa.select(hot.c.point_id, sa.func.max(hot.c.number)).group_by(hot.c.point_id)
-    newest_packed = sa.select(hours.c.point_id, sa.func.max(hours.c.last_number)).group_by(hours.c.point_id)
-    for query in (newest_hot, newest_packed):
-        for point_id, number in connection.execute(query):
-            last[point_id] = max(last.get(point_id, 0), number)
-    unfed = {}
-    for point_id in fans:
-        saved = states[point_id].number if point_id in states else 0
-        if last.get(point_id, 0) > saved:
-            rows = fed_after(connection, point_id, saved)
-            if len(rows):
-                unfed[point_id] = rows
-    return unfed
+def _unfed(connection: Connection, points: list[PointKey], states: Mapping[int, State]) -> dict[int, ReadingRows]:
+    """States are not stored with every commit; a fan that has none yet is fed from its beginning."""
+    fans = [key.point_id for key in points if key.kind == "fan"]
+    return fed_after(connection, {one: states[one].number if one in states else 0 for one in fans})
 
 
 def _times(connection: Connection) -> dict[int, NDArray[np.int64]]:
@@ -169,9 +156,8 @@ def _times(connection: Connection) -> dict[int, NDArray[np.int64]]:
 
 
 def _recent(connection: Connection, points: list[PointKey], newest_ms: Mapping[int, int]) -> dict[int, ReadingRows]:
-    span = int(WINDOW.total_seconds() * 1000)
     heard = {key.point_id: newest_ms[key.point_id] for key in points if key.point_id in newest_ms}
-    return {point_id: window_rows(connection, point_id, newest - span, newest) for point_id, newest in heard.items()}
+    return newest_of(connection, heard, int(WINDOW.total_seconds() * 1000))
 
 
 def _open_runs(connection: Connection) -> list[Run]:
