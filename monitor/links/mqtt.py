@@ -125,7 +125,7 @@ class Broker:
         self._clock = clock
         self._waits = tuple(waits_seconds)
         if address.tls:
-            _tls(address)
+            tls_context(address)
         self._protocol = MQTTProtocolVersion.MQTTv5
         self._fell_back = False
         self._stopping = threading.Event()
@@ -339,7 +339,7 @@ class _Connection:
             if address.username is not None:
                 client.username_pw_set(address.username, address.password)
             if address.tls:
-                client.tls_set_context(_tls(address))  # read anew: certificates are renewed while we run
+                client.tls_set_context(tls_context(address))  # read anew: certificates are renewed while we run
             if self._v5:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = NEVER_EXPIRES
@@ -566,7 +566,7 @@ def _pending(sock: Any) -> int:
     return pending
 
 
-def _tls(address: BrokerAddress) -> ssl.SSLContext:
+def tls_context(address: BrokerAddress) -> ssl.SSLContext:
     """How the broker proves itself, and we to it.
 
     Raises

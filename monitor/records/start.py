@@ -87,7 +87,6 @@ def load(database: Database) -> Start:
     ------
     LinkError : the database cannot be read
     """
-    undone = actions.undone(database)
     with database.read() as connection:
         edits = register.edits_since(connection, 0)
         points = list(edits.points)
@@ -116,7 +115,7 @@ def load(database: Database) -> Start:
             next_run=_next(connection, tables.runs.c.number),
             next_alarm=_next(connection, tables.alarms.c.number),
             next_change=_next(connection, tables.alarm_changes.c.number),
-            undone=undone,
+            undone=actions.undone_in(connection),
             cursors={row.name: row.value for row in connection.execute(sa.select(tables.cursors))},
             newest_row_ms=max(heard_ms.values(), default=None),
         )

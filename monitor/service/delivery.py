@@ -1,7 +1,7 @@
 """Notices out: from the stored outbox to their receivers, until each is delivered or a day has passed.
 
 Every notice was stored together with the alarm change it tells of; here it is sent, and then the try is stored. Killed
-in between, it is sent once more with the same id, by which a receiver can recognise it: at least once, never not at all.
+in between, it is sent once more with the same id, by which a receiver can recognise it: at least once, and never not.
 
 Each address has a thread of its own while there is something for it, so that a dead receiver delays no other.
 """

@@ -106,7 +106,7 @@ def _learn_period(state: Floats, given_ms: float, interval_ms: float) -> float:
         if known < at.LEARNED_INTERVALS:
             state[at.PERIOD_MS] = UNKNOWN_PERIOD_MS
             return UNKNOWN_PERIOD_MS
-    period = state[at.FIRST_INTERVAL + at.LEARNED_INTERVALS // 2]
+    period = float(state[at.FIRST_INTERVAL + at.LEARNED_INTERVALS // 2])
     state[at.PERIOD_MS] = period
     return period
 
@@ -257,7 +257,7 @@ def _highest(amps: Floats) -> float:
     highest = math.nan
     for leg in range(3):
         if not math.isnan(amps[leg]) and not amps[leg] <= highest:
-            highest = amps[leg]
+            highest = float(amps[leg])
     return highest
 
 

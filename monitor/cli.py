@@ -1,0 +1,249 @@
+"""The commands.
+
+Exit codes: 0 done; 1 something was found wrong; 2 wrong use or settings; 3 the outside world refused.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, TypeVar
+from zoneinfo import ZoneInfo
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from monitor import __version__, settings
+from monitor.errors import ConfigError, LinkError
+from monitor.records import register
+from monitor.records.database import Database, open_database
+from monitor.records.scope import ALL
+from monitor.settings import Settings
+
+FOUND_WRONG, WRONG_USE, REFUSED = 1, 2, 3
+
+app = typer.Typer(
+    help="Watches the motor current of grain-drying and aeration fans and calls before they trip.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+fans_app = typer.Typer(help="The register: what is known of each fan.", no_args_is_help=True)
+app.add_typer(fans_app, name="fans")
+console = Console(highlight=False, soft_wrap=True)
+
+SettingsOption = Annotated[Path | None, typer.Option("--settings", help="The settings file; without it, defaults.")]
+FanArgument = Annotated[str, typer.Argument(metavar="SITE/FAN", help="For example home/bin-1.")]
+T = TypeVar("T")
+
+
+def main() -> None:
+    """Runs a command; errors are told in words, with the exit code that says who must act."""
+    try:
+        app(standalone_mode=False)
+    except ConfigError as exc:
+        _fail(str(exc), WRONG_USE)
+    except LinkError as exc:
+        _fail(str(exc), REFUSED)
+    except typer.Exit as exc:
+        sys.exit(exc.exit_code)
+    except typer.Abort:
+        sys.exit(130)
+    except Exception as exc:
+        if type(exc).__module__.startswith(("click", "typer")) and hasattr(exc, "format_message"):
+            context = getattr(exc, "ctx", None)
+            usage = f"{context.get_usage()}\n" if context is not None else ""
+            _fail(f"{usage}{exc.format_message()}", WRONG_USE)
+        raise
+
+
+def _fail(text: str, code: int) -> None:
+    print(f"amp-monitor: {text}", file=sys.stderr)
+    sys.exit(code)
+
+
+@app.callback(invoke_without_command=True)
+def _common(version: Annotated[bool, typer.Option("--version", help="Says the version and ends.")] = False) -> None:
+    if version:
+        print(f"amp-monitor {__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(settings_file: SettingsOption = None) -> None:
+    """Runs the service: readings in by MQTT, notices out, pages on loopback."""
+    from monitor.service.shell import Service
+
+    _log_to_stderr()
+    chosen = settings.load(settings_file)
+    service = Service(chosen, print_line=_plain_line)
+    _plain_line(
+        f"amp-monitor {__version__}: pages at {service.url} (this computer only), "
+        f"broker {service.broker.address}, data in {chosen.data}"
+    )
+    service.run()
+
+
+@app.command(name="try")
+def try_(
+    port: Annotated[int | None, typer.Option(help="Port of the pages.", min=1, max=65535)] = None,
+    pace: Annotated[float, typer.Option(help="Seconds of the farm in a second; 1 follows the clock.")] = 1.0,
+    browser: Annotated[bool, typer.Option(help="Opens the page in a browser where there is one.")] = True,
+) -> None:
+    """Runs an invented farm end to end; nothing else is needed."""
+    from monitor.service.trial import run_trial
+
+    _log_to_stderr()
+    run_trial(settings.default_data_directory(), port, pace, _plain_line, open_page=browser)
+
+
+@fans_app.command("list")
+def list_fans(settings_file: SettingsOption = None) -> None:
+    """Lists the fans in the register."""
+    rows = _with_database(settings_file, lambda database: register.fans(database, ALL))
+    if not rows:
+        print("No fans yet. Enter one with: amp-monitor fans import SITE/FAN FAN.toml")
+        return
+    table = Table(box=None, pad_edge=False)
+    for heading in ("fan", "motor", "limit", "control", "version", "since"):
+        table.add_column(heading, no_wrap=True)
+    for point, version in rows:
+        motor, fan = version.nameplate.motor, version.nameplate.fan
+        from monitor.motor.limit import full_limit
+
+        power = f"{motor.rated_power_hp:g} hp " if motor.rated_power_hp else ""
+        table.add_row(
+            f"{point.site}/{point.name}",
+            f"{power}{motor.rated_voltage:g} V {motor.phases}-phase {motor.full_load_amps:g} A",
+            f"{full_limit(motor):.1f} A",
+            fan.control or "not said",
+            str(version.version),
+            f"{version.valid_from:%Y-%m-%d}",
+        )
+    console.print(table)
+
+
+@fans_app.command("import")
+def import_fan(
+    fan: FanArgument,
+    file: Annotated[Path, typer.Argument(metavar="FAN.toml", help="The nameplate file.")],
+    since: Annotated[str | None, typer.Option("--from", help="True in the field since, e.g. 2026-10-04T18:00.")] = None,
+    motor_changed: Annotated[bool, typer.Option(help="Another motor: the watch of this fan begins anew.")] = False,
+    settings_file: SettingsOption = None,
+) -> None:
+    """Enters a fan in the register, or a new version of it."""
+    site, name = _site_and_fan(fan)
+    try:
+        text = file.read_text("utf-8")
+    except OSError as exc:
+        raise ConfigError(f"cannot read {file}: {exc.strerror}") from exc
+    except UnicodeDecodeError as exc:
+        raise ConfigError(f"{file} is not UTF-8 text (byte {exc.start})") from exc
+    now = datetime.now(UTC)
+
+    def enter(database: Database) -> tuple[int, list[str]]:
+        from monitor.motor.plausibility import hints
+
+        valid_from = now if since is None else _time(since, site, database)
+        if valid_from > now:
+            raise ConfigError(f"--from {since} lies in the future")
+        version = register.put_nameplate(
+            database, site, name, text, valid_from=valid_from, by=_who(), motor_changed=motor_changed, now=now
+        )
+        return version, [hint.words for hint in hints(register.nameplate(database, site, name))]
+
+    version, worth_a_look = _with_database(settings_file, enter, seed=True)
+    print(f"{site}/{name}: version {version} is in the register.")
+    for text in worth_a_look:
+        print(f"  worth a second look: {text}")
+
+
+@fans_app.command("export")
+def export_fan(fan: FanArgument, settings_file: SettingsOption = None) -> None:
+    """Writes a fan's nameplate file to the terminal."""
+    site, name = _site_and_fan(fan)
+    print(_with_database(settings_file, lambda database: register.export_text(database, site, name)), end="")
+
+
+@fans_app.command("remove")
+def remove_fan(fan: FanArgument, settings_file: SettingsOption = None) -> None:
+    """Takes a fan out of the register; what is stored of it stays."""
+    site, name = _site_and_fan(fan)
+    _with_database(
+        settings_file, lambda database: register.remove(database, site, name, by=_who(), now=datetime.now(UTC))
+    )
+    print(f"{site}/{name} is out of the register.")
+
+
+@app.command()
+def check(settings_file: SettingsOption = None) -> None:
+    """Looks at settings, clock, broker, database, disk and notice routes: what works, what does not, what to do."""
+    from monitor.service.checkup import checkup
+
+    chosen = settings.load(settings_file)
+    findings = checkup(chosen)
+    for finding in findings:
+        print(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.what}: {finding.words}")
+    if not all(finding.ok for finding in findings):
+        raise typer.Exit(FOUND_WRONG)
+
+
+# --- helpers ---------------------------------------------------------------------------------------------------
+
+
+def _with_database(settings_file: Path | None, work: Callable[[Database], T], *, seed: bool = False) -> T:
+    from monitor.service.shell import seed_sites
+
+    chosen: Settings = settings.load(settings_file)
+    if seed:
+        chosen.data.mkdir(parents=True, exist_ok=True)
+    with closing(open_database(chosen.database_url, create=seed)) as database:
+        if seed:
+            seed_sites(database, chosen, datetime.now(UTC))
+        return work(database)
+
+
+def _site_and_fan(text: str) -> tuple[str, str]:
+    site, slash, fan = text.partition("/")
+    if not (site and slash and fan) or "/" in fan:
+        raise ConfigError(f'expected SITE/FAN such as home/bin-1, found "{text}"')
+    return site, fan
+
+
+def _time(text: str, site: str, database: Database) -> datetime:
+    """RFC 3339, or local time of the site."""
+    try:
+        time = datetime.fromisoformat(text)
+    except ValueError as exc:
+        raise ConfigError(f'--from: expected a time such as 2026-10-04T18:00, found "{text}"') from exc
+    if time.tzinfo is None:
+        zones = {one.site: one.time_zone for one in register.sites(database)}
+        time = time.replace(tzinfo=ZoneInfo(zones.get(site, "UTC")))
+    return time.astimezone(UTC)
+
+
+def _who() -> str:
+    import getpass
+
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "command line"
+
+
+def _plain_line(text: str) -> None:
+    print(text, flush=True)
+
+
+def _log_to_stderr() -> None:
+    logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(asctime)s %(name)s: %(message)s")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,124 @@
+"""From what is stored to a worker that goes on where it was.
+
+The watch's state is a function of the readings that were fed: a saved state is a short cut. What was fed after it is
+fed again here, and what comes of it is dropped, since it was stored with those readings.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from array import array
+
+import numpy as np
+
+from monitor.records.database import Database
+from monitor.records.readings import window
+from monitor.records.register import Site as StoredSite
+from monitor.records.register import Version as StoredVersion
+from monitor.records.rows import ReadingRows, Run, to_ms
+from monitor.records.start import Start
+from monitor.records.tables import FLAG_LATE
+from monitor.service.figures import Figures
+from monitor.service.intake import Intake, Rows
+from monitor.service.plant import Plant, Point, Site, Version
+from monitor.watch import advance as watch
+from monitor.watch.columns import Readings
+
+log = logging.getLogger("monitor.worker")
+
+REBUILD_MS = 6 * 3_600_000
+"""A state saved in another form is made anew from so much."""
+
+
+def plant_from(start: Start) -> Plant:
+    """The plant as it is registered and as far as it was heard."""
+    plant = Plant()
+    for site in start.sites:
+        plant.sites[site.site] = site_of(site)
+    for key in start.points:
+        point = plant.add_point(key.point_id, key.site, key.name, key.kind)
+        for version in start.versions.get(key.point_id, []):
+            add_version(plant, point, version)
+        plant.newest_ms[point.row] = start.newest_ms.get(key.point_id, -math.inf)
+        plant.heard_ms[point.row] = start.heard_ms.get(key.point_id, math.nan)
+        if key.kind != "fan" and key.point_id in start.periods:
+            point.period_ms = 1000.0 * start.periods[key.point_id]
+        if key.point_id in start.times:
+            point.times = array("d", start.times[key.point_id].astype(np.float64).tobytes())
+        plant.settle_version(point)
+    return plant
+
+
+def site_of(site: StoredSite) -> Site:
+    """A stored site as the plant holds it."""
+    return Site(site.site, site.name, site.time_zone, site.altitude_m, site.units)
+
+
+def add_version(plant: Plant, point: Point, version: StoredVersion) -> Version:
+    """A stored version, resolved."""
+    return plant.add_version(
+        point, version.version, to_ms(version.applies_from), version.nameplate,
+        motor_changed=version.motor_changed, removed=version.removed,
+    )  # fmt: skip
+
+
+def feed_again(start: Start, plant: Plant, intake: Intake, figures: Figures, database: Database) -> None:
+    """Brings the watch, the joining of volts and the last half hour to where they were."""
+    for point in plant.points:
+        if point.kind == "fan":
+            _restore_state(start, plant, point, database)
+    for point in plant.points:
+        recent = start.recent.get(point.point_id)
+        if recent is None or not len(recent):
+            continue
+        if point.kind == "fan":
+            recent = recent.take((recent.flags & FLAG_LATE) == 0)
+            _figures_again(plant, point, recent, figures)
+        else:
+            for at in range(len(recent)):
+                v12, v23, v31 = (float(volt) for volt in recent.volts[at])
+                intake.remember(point, float(recent.t_ms[at]), (v12, v23, v31), float(recent.ambient_c[at]))
+
+
+def _restore_state(start: Start, plant: Plant, point: Point, database: Database) -> None:
+    saved = start.states.get(point.point_id)
+    state = None if saved is None else watch.state_from_bytes(saved.state, saved.format)
+    unfed = start.unfed.get(point.point_id)
+    if state is not None:
+        plant.states[point.row] = state
+    elif saved is not None:
+        log.warning("%s/%s: its saved state has another form; made anew from 6 hours", point.site, point.name)
+        newest = start.newest_ms.get(point.point_id, 0)
+        unfed = ReadingRows(**window(database, point.point_id, newest - REBUILD_MS, newest))
+        unfed = unfed.take((unfed.flags & FLAG_LATE) == 0)
+    if unfed is not None and len(unfed):
+        watch.advance(plant.states, _readings(plant, point, unfed), plant.limits)
+
+
+def _readings(plant: Plant, point: Point, rows: ReadingRows) -> Readings:
+    """Stored rows of a fan with the limits of the version that each was judged by."""
+    limits = {version.number: version.limits for version in point.versions}
+    first = point.versions[0].limits
+    return Readings(
+        np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.amps, rows.volts,
+        np.array([limits.get(int(number), first) for number in rows.version], np.int32),
+    )  # fmt: skip
+
+
+def _figures_again(plant: Plant, point: Point, rows: ReadingRows, figures: Figures) -> None:
+    """What the watch said of the last half hour, worked on a state of its own."""
+    readings = _readings(plant, point, rows)
+    states = watch.new_states(len(plant.points))
+    _, judged = watch.advance(states, readings, plant.limits)
+    received = np.full(len(rows), plant.heard_ms[point.row])
+    figures.add(
+        Rows(readings.fan, readings.t_ms, rows.amps, rows.volts, rows.ambient_c, rows.called,
+             rows.flags.astype(np.int16), received),
+        judged,
+    )  # fmt: skip
+
+
+def open_runs(start: Start, plant: Plant) -> dict[int, Run]:
+    """Runs that had not ended, by the row of their fan."""
+    return {plant.by_id[run.point_id].row: run for run in start.open_runs if run.point_id in plant.by_id}

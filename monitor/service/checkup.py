@@ -1,0 +1,114 @@
+"""`check`: what works, what does not, and what to do about it. Changes nothing; sends nothing."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from monitor.errors import ConfigError, LinkError
+from monitor.links import senders
+from monitor.links.probe import knock
+from monitor.records import register
+from monitor.records.database import open_database
+from monitor.records.rows import from_ms
+from monitor.records.scope import ALL
+from monitor.records.start import load
+from monitor.service.shell import broker_address
+from monitor.settings import Settings, secret
+
+LEAST_FREE_SHARE = 0.10
+BUILT_YEAR = 2026
+"""A clock that shows less was never set."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at."""
+
+    what: str
+    ok: bool
+    words: str
+    """What was found, and if it is wrong what to do next."""
+
+
+def checkup(settings: Settings) -> list[Finding]:
+    """Looks at everything the service needs; one broken thing hides no other."""
+    return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_pages(settings),
+            *_routes(settings)]  # fmt: skip
+
+
+def _clock(settings: Settings) -> Iterator[Finding]:
+    now = datetime.now(UTC)
+    good = now.year >= BUILT_YEAR
+    words = f"{now:%Y-%m-%d %H:%M} UTC"
+    yield Finding("clock", good, words if good else f"{words} cannot be: set it, or let it be set by NTP")
+
+
+def _disk(settings: Settings) -> Iterator[Finding]:
+    here = settings.data.absolute()
+    while not here.exists():
+        here = here.parent
+    usage = shutil.disk_usage(here)
+    share = usage.free / usage.total
+    words = f"{usage.free / 1e9:.1f} GB free ({100 * share:.0f} %) at {here}"
+    yield Finding("disk", share >= LEAST_FREE_SHARE, words if share >= LEAST_FREE_SHARE else f"{words}: make room")
+
+
+def _database(settings: Settings) -> Iterator[Finding]:
+    try:
+        with closing(open_database(settings.database_url, create=False)) as database:
+            fans = register.fans(database, ALL)
+            newest = load(database).newest_row_ms
+    except (ConfigError, LinkError) as exc:
+        yield Finding("database", False, str(exc))
+        return
+    yield Finding("database", True, f"opens, {len(fans)} fans in the register")
+    if not fans:
+        yield Finding("fans", False, "none in the register: amp-monitor fans import SITE/FAN FAN.toml")
+    if newest is not None:
+        heard = from_ms(newest)
+        ahead = (heard - datetime.now(UTC)).total_seconds()
+        if ahead > 120:
+            yield Finding(
+                "clock", False, f"readings up to {heard:%Y-%m-%d %H:%M} UTC are stored: the clock is behind, set it"
+            )
+        else:
+            yield Finding("last reading", True, f"came {heard:%Y-%m-%d %H:%M} UTC")
+
+
+def _broker(settings: Settings) -> Iterator[Finding]:
+    try:
+        yield Finding("broker", True, knock(broker_address(settings)))
+    except (ConfigError, LinkError) as exc:
+        yield Finding("broker", False, str(exc))
+
+
+def _pages(settings: Settings) -> Iterator[Finding]:
+    web = settings.web
+    if not web.loopback:
+        yield Finding("pages", False, f"{web.listen} is not this computer's own: without accounts use 127.0.0.1")
+        return
+    try:
+        with socket.create_connection((web.host, web.port), timeout=2.0):
+            yield Finding("pages", True, f"something serves them at http://{web.listen}")
+    except OSError:
+        yield Finding("pages", True, f"http://{web.listen} is free; the service does not run now")
+
+
+def _routes(settings: Settings) -> Iterator[Finding]:
+    if not settings.notices.route:
+        words = "no [[notices.route]]: notices only go to the terminal or journal; nobody is called"
+        yield Finding("notices", False, words)
+    for route in settings.notices.route:
+        for address in route.to:
+            what = f"notices {route.name}"
+            try:
+                senders.check_address(address, secret(route.secret_file) if route.secret_file else None)
+            except ConfigError as exc:
+                yield Finding(what, False, str(exc))
+            else:
+                yield Finding(what, True, f"{senders.shown(address)} is understood (nothing was sent)")

@@ -1,0 +1,206 @@
+"""What is known about each fan now: the last half hour for the blades, the last reading for the story of a notice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.alarms.alarm import Alarm
+from monitor.alarms.story import Factor, Story
+from monitor.blades.cautions import for_notice
+from monitor.blades.estimate import estimate
+from monitor.blades.window import Slots
+from monitor.motor.limit import adjusted_limit
+from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows
+from monitor.service.plant import Plant, Point
+from monitor.watch import layout
+from monitor.watch.columns import Judged
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A fan's reading with what the watch said of it."""
+
+    t_ms: float
+    legs: tuple[float, ...]
+    """One or three leg currents [A]; NaN what is missing."""
+    highest: float
+    limit: float
+    ratio: float
+    unbalance: float
+    flags: int
+
+
+class Figures:
+    """Carried along by the worker with every batch."""
+
+    def __init__(self, plant: Plant, public_url: str | None = None) -> None:
+        self._plant = plant
+        self._public_url = public_url
+        self._slots = Slots(len(plant.points))
+        self._last: dict[int, Seen] = {}
+        self._last_running: dict[int, Seen] = {}
+        self._status: dict[int, str] = {}
+
+    def add(self, rows: Rows, judged: Judged) -> None:
+        """The fed readings of fans of one batch, sorted by point and time, as judged."""
+        if not len(rows):
+            return
+        if self._slots.fans < len(self._plant.points):
+            self._slots.grow(len(self._plant.points))
+        settled = (judged.flags & layout.IS_SETTLED) != 0
+        self._slots.add(rows.point, rows.t_ms, rows.amps, rows.volts, rows.ambient_c, settled)
+        ends = np.flatnonzero(np.append(rows.point[1:] != rows.point[:-1], True))
+        starts = np.append(0, ends[:-1] + 1)
+        for start, end in zip(starts, ends, strict=True):
+            row = int(rows.point[end])
+            self._last[row] = self._seen(rows, judged, int(end))
+            running = np.flatnonzero(judged.flags[start : end + 1] & layout.IS_RUNNING)
+            if len(running):
+                self._last_running[row] = self._seen(rows, judged, int(start + running[-1]))
+
+    def _seen(self, rows: Rows, judged: Judged, at: int) -> Seen:
+        nameplate = self._plant.points[int(rows.point[at])].nameplate
+        legs = rows.amps[at][: 3 if nameplate is None else nameplate.motor.phases]
+        return Seen(
+            float(rows.t_ms[at]), tuple(float(leg) for leg in legs), float(judged.highest[at]), float(judged.limit[at]),
+            float(judged.ratio[at]), float(judged.unbalance[at]), int(rows.flags[at]),
+        )  # fmt: skip
+
+    def last(self, point: Point) -> Seen | None:
+        """The fan's newest reading."""
+        return self._last.get(point.row)
+
+    def say_status(self, point: Point, word: str) -> None:
+        """The logger's own last word."""
+        self._status[point.row] = word
+
+    def estimate(self, point: Point) -> tuple[dict[str, Any] | None, str | None]:
+        """The blades' answer for a fan as JSON would have it, or why there is none yet."""
+        nameplate = point.nameplate
+        last = self._last.get(point.row)
+        state = self._plant.states[point.row]
+        if nameplate is None or last is None or state[layout.RUNNING] != 1.0:
+            return None, None
+        since = float(state[layout.RUN_START_MS])
+        overload = layout.FIRST_CONDITION  # the first row of the table; a test holds it there
+        if state[overload + layout.PHASE] >= layout.STANDING:
+            since = max(since, float(state[overload + layout.ONSET_MS]))
+        figures = self._slots.figures(point.row, last.t_ms, since)
+        if figures is None:
+            return None, "degrees follow"
+        site = self._plant.sites[point.site]
+        return estimate(nameplate, figures, site.altitude_m).as_json(), None
+
+    def story(self, point: Point, alarm: Alarm, standing: Sequence[str], now: datetime) -> Story:
+        """What a notice about this fan can tell now."""
+        site = self._plant.sites[point.site]
+        state = self._plant.states[point.row]
+        gone = alarm.condition in ("stopped", "logger-overdue")
+        seen = (self._last_running if gone else self._last).get(point.row)
+        last = self._last.get(point.row)
+        answer, words = self.estimate(point)
+        nameplate = point.nameplate
+        volts = tuple(_or_none(float(volt)) for volt in state[layout.V12 : layout.V31 + 1])
+        if nameplate is not None and nameplate.motor.phases == 1:
+            volts = volts[:1]
+        unbalance = _or_none(seen.unbalance) if seen else None
+        limit = adjusted_limit(nameplate.motor, unbalance) if nameplate else None
+        period = self._plant.period_ms_of(point)
+        supply = nameplate.fan.supply if nameplate and last and last.flags & VOLTS_FROM_SUPPLY else None
+        target = None
+        if answer is not None and nameplate is not None and limit is not None:
+            target = limit.amps * (1.0 - nameplate.fan.target_margin_percent / 100.0)
+        began = float(state[layout.RUN_START_MS])
+        return Story(
+            site_name=site.name or site.site,
+            fan_name=point.name,
+            time_zone=ZoneInfo(site.time_zone),
+            now=now,
+            units=site.units,
+            running=None if math.isnan(state[layout.RUNNING]) else bool(state[layout.RUNNING] == 1.0),
+            also_standing=tuple(name for name in standing if name != alarm.condition),
+            legs_amps=tuple(_or_none(leg) for leg in seen.legs) if seen else (),
+            load_ratio=_or_none(seen.ratio) if seen else None,
+            limit_amps=_or_none(seen.limit) if seen else None,
+            full_load_amps=nameplate.motor.full_load_amps if nameplate else None,
+            limit_factors=tuple(Factor(f.name, f.value, f.source) for f in limit.factors) if limit else (),
+            volts=volts if any(volt is not None for volt in volts) else (),
+            rated_volts=nameplate.motor.rated_voltage if nameplate else None,
+            unbalance_percent=unbalance,
+            volts_from=supply,
+            notes=limit.notes if limit else (),
+            estimate=answer,
+            estimate_words=words,
+            target_amps=target,
+            run_began=None if math.isnan(began) else _time(began),
+            last_reading=_time(last.t_ms) if last else None,
+            period_seconds=None if math.isnan(period) else period / 1000.0,
+            logger_words=self._status.get(point.row),
+            cautions=for_notice(alarm.condition),
+            page=f"{self._public_url.rstrip('/')}/fans/{point.site}/{point.name}" if self._public_url else None,
+        )
+
+    def grown(self) -> None:
+        """New points have come."""
+        if self._slots.fans < len(self._plant.points):
+            self._slots.grow(len(self._plant.points))
+
+
+def state_message(point: Point, seen: Seen, running: bool, alarms: Sequence[Alarm]) -> Mapping[str, object]:
+    """What is published retained for a local panel or a PLC."""
+    return {
+        "site": point.site,
+        "fan": point.name,
+        "t": _rfc3339(seen.t_ms),
+        "running": running,
+        "highest_leg_amps": _rounded(seen.highest, 2),
+        "limit_amps": _rounded(seen.limit, 2),
+        "load_ratio": _rounded(seen.ratio, 4),
+        "alarms": [alarm.condition for alarm in alarms],
+    }
+
+
+def alarms_message(point: Point, alarms: Sequence[Alarm]) -> Mapping[str, object]:
+    """The standing alarms of a fan, published retained when they change."""
+    return {
+        "site": point.site,
+        "fan": point.name,
+        "alarms": [
+            {
+                "number": alarm.number,
+                "id": alarm.condition,
+                "priority": alarm.priority,
+                "state": alarm.state.value,
+                "raised": alarm.raised.isoformat().replace("+00:00", "Z"),
+                "text": alarm.text,
+            }
+            for alarm in alarms
+        ],
+    }
+
+
+def _time(ms: float) -> datetime:
+    return datetime.fromtimestamp(ms / 1000.0, UTC)
+
+
+def _rfc3339(ms: float) -> str:
+    return _time(ms).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return None if math.isnan(value) else round(value, digits)
+
+
+Floats = NDArray[np.float64]

@@ -1,0 +1,79 @@
+"""What people asked for, found as rows in the database: operator actions and register edits, done by the worker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+from monitor.alarms.alarm import About, Acknowledge, Alarm, Event, PlannedStop, WithdrawPlannedStop
+from monitor.records.actions import Action
+from monitor.records.register import Edits
+from monitor.service.beginning import add_version, site_of
+from monitor.service.book import AlarmBook
+from monitor.service.plant import Plant, Point, Version
+
+DONE = "done"
+Apply = Callable[[Point, About, Event], "Alarm | None"]
+
+
+def take_up(edits: Edits, plant: Plant) -> list[tuple[int, Version]]:
+    """Brings register edits into the plant; returns the new versions with the time from which each applies.
+
+    A version never applies to readings that were judged already, stored or not.
+    """
+    for site in edits.sites:
+        plant.sites[site.site] = site_of(site)
+    for key in edits.points:
+        if key.point_id not in plant.by_id:
+            plant.add_point(key.point_id, key.site, key.name, key.kind)
+    taken = []
+    for version in edits.versions:
+        point = plant.by_id[version.point_id]
+        if all(known.number != version.version for known in point.versions):
+            taken.append((point.point_id, add_version(plant, point, version)))
+    return taken
+
+
+def carry_out(action: Action, book: AlarmBook, plant: Plant, apply: Apply) -> str:
+    """Does what an operator asked for; returns "done" or in words why not.
+
+    Kinds and their bodies: acknowledge {"alarm": number}; planned-stop {"fan": name, "until": RFC 3339, "why": text};
+    withdraw-planned-stop {"fan": name}.
+    """
+    if action.kind == "acknowledge":
+        return _acknowledge(action, book, plant, apply)
+    if action.kind in ("planned-stop", "withdraw-planned-stop"):
+        return _planned_stop(action, plant, apply)
+    return f'nobody knows how to do "{action.kind}"'
+
+
+def _acknowledge(action: Action, book: AlarmBook, plant: Plant, apply: Apply) -> str:
+    number = action.body.get("alarm")
+    alarm = book.by_number(number) if isinstance(number, int) else None
+    if alarm is None or alarm.site != action.site:
+        return f"alarm {number} is over, or is not of this site"
+    point = plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
+    if point is None:
+        return f"alarm {number} is of a point that is not in the register"
+    apply(point, alarm.about, Acknowledge(action.by))
+    return DONE
+
+
+def _planned_stop(action: Action, plant: Plant, apply: Apply) -> str:
+    fan = str(action.body.get("fan", ""))
+    point = plant.by_name.get((action.site, fan))
+    if point is None or point.kind != "fan" or point.removed:
+        return f"there is no fan {fan} at {action.site}"
+    about = About(point.site, point.name, None, "stopped")
+    if action.kind == "withdraw-planned-stop":
+        apply(point, about, WithdrawPlannedStop(action.by))
+        return DONE
+    try:
+        until = datetime.fromisoformat(str(action.body.get("until", "")))
+    except ValueError:
+        return "until when is it to stand still? Expected a time such as 2026-10-04T18:00:00Z"
+    until = until if until.tzinfo else until.replace(tzinfo=UTC)
+    if until <= action.at:
+        return "the planned stop would be over already"
+    apply(point, about, PlannedStop(action.by, until, str(action.body.get("why", ""))))
+    return DONE

@@ -1,0 +1,83 @@
+"""What has been worked out and is not stored yet: grows with every round, becomes one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from monitor.alarms.alarm import Alarm, AlarmChange
+from monitor.alarms.notice import Notice
+from monitor.links.mqtt import Message
+from monitor.records.commit import Batch
+from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
+
+
+@dataclass
+class Counts:
+    """What a point's logger sent since the last commit."""
+
+    newest_ms: int | None = None
+    heard_ms: int | None = None
+    period_seconds: float | None = None
+    status: str | None = None
+    status_ms: int | None = None
+    readings: int = 0
+    late: int = 0
+    repeats: int = 0
+    unknown_keys: int = 0
+
+
+@dataclass
+class Pending:
+    """The next commit in the making."""
+
+    messages: list[Message] = field(default_factory=list)
+    """To be acknowledged once it is stored."""
+    readings: list[ReadingRows] = field(default_factory=list)
+    fan_now: dict[int, FanNow] = field(default_factory=dict)
+    counts: dict[int, Counts] = field(default_factory=dict)
+    """By point id."""
+    newcomers: list[Newcomer] = field(default_factory=list)
+    rejected: list[Rejected] = field(default_factory=list)
+    runs: dict[int, Run] = field(default_factory=dict)
+    alarms: dict[int, Alarm] = field(default_factory=dict)
+    changes: list[AlarmChange] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    actions_done: list[Done] = field(default_factory=list)
+    estimates: dict[int, tuple[int, Mapping[str, object]]] = field(default_factory=dict)
+    applied: dict[tuple[int, int], int] = field(default_factory=dict)
+    states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
+    told: set[int] = field(default_factory=set)
+    """Rows of points whose alarms changed: their retained messages are published once it is stored."""
+    urgent: bool = False
+    """Somebody waits for it: an alarm changed or an operator did something."""
+
+    @property
+    def empty(self) -> bool:
+        """Nothing to store and nothing to acknowledge."""
+        return not (
+            self.messages or self.readings or self.fan_now or self.counts or self.runs or self.alarms or self.changes
+            or self.actions_done or self.estimates or self.applied or self.states or self.rejected or self.newcomers
+        )  # fmt: skip
+
+    def count(self, point_id: int) -> Counts:
+        """The counts of a point, to be added to."""
+        return self.counts.setdefault(point_id, Counts())
+
+    def batch(self) -> Batch:
+        """As the database takes it."""
+        return Batch(
+            readings=ReadingRows.together(self.readings),
+            states=self.states,
+            fan_now=list(self.fan_now.values()),
+            loggers=[LoggerNow(point_id, **vars(counts)) for point_id, counts in self.counts.items()],
+            newcomers=self.newcomers,
+            rejected=self.rejected,
+            runs=list(self.runs.values()),
+            alarms=list(self.alarms.values()),
+            changes=self.changes,
+            notices=self.notices,
+            actions_done=self.actions_done,
+            estimates=self.estimates,
+            applied=self.applied,
+        )

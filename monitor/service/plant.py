@@ -1,0 +1,186 @@
+"""What the worker knows of the plant: sites, points, register versions, the watch's state, what is newest.
+
+One row a point (a fan, a supply point or a weather point) in every column here, so that a batch of readings is worked
+with whole columns. Built from the database at start; only the worker touches it.
+"""
+
+from __future__ import annotations
+
+import bisect
+import math
+from array import array
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.motor.nameplate import Nameplate
+from monitor.watch import advance, layout
+from monitor.watch.limits import resolve
+
+LEARNED_INTERVALS = layout.LEARNED_INTERVALS
+
+
+@dataclass
+class Site:
+    """A place with fans."""
+
+    site: str
+    name: str
+    time_zone: str = "UTC"
+    altitude_m: float = 0.0
+    units: str = "us"
+
+
+@dataclass
+class Version:
+    """One register version of a fan, resolved."""
+
+    number: int
+    """Counts from 1."""
+    applies_from_ms: float
+    """In force for readings at or after this time."""
+    limits: int
+    """Row in the plant's array of limits."""
+    nameplate: Nameplate
+    motor_number: int
+    """Counts the versions marked "motor changed"."""
+    removed: bool = False
+    """From this one on the fan is not in the register."""
+
+
+@dataclass
+class Point:
+    """One stream of readings."""
+
+    row: int
+    """Its row in the plant's columns."""
+    point_id: int
+    site: str
+    name: str
+    kind: str
+    """fan, supply or weather."""
+    versions: list[Version] = field(default_factory=list)
+    """Oldest first; only fans have them."""
+    removed: bool = False
+    times: array[float] = field(default_factory=lambda: array("d"))
+    """Times of stored readings that are still in the hot table, ascending: a repeat is known by them."""
+    intervals: list[float] = field(default_factory=list)
+    """First intervals of a supply or weather point, from which its period is learned."""
+    period_ms: float = math.nan
+    """Learned or given period; NaN until known."""
+
+    @property
+    def nameplate(self) -> Nameplate | None:
+        """The newest version's nameplate; None for what is not a fan."""
+        return self.versions[-1].nameplate if self.versions else None
+
+    def knows(self, t_ms: float) -> bool:
+        """Whether a reading of that time is among those in `times`."""
+        place = bisect.bisect_left(self.times, t_ms)
+        return place < len(self.times) and self.times[place] == t_ms
+
+    def learn(self, interval_ms: float) -> None:
+        """The median of the first nine intervals is the period (as for fans, in the watch)."""
+        if len(self.intervals) < LEARNED_INTERVALS and interval_ms > 0:
+            self.intervals.append(interval_ms)
+            if len(self.intervals) == LEARNED_INTERVALS:
+                self.period_ms = sorted(self.intervals)[LEARNED_INTERVALS // 2]
+
+
+class Plant:
+    """All points and their columns."""
+
+    def __init__(self) -> None:
+        self.sites: dict[str, Site] = {}
+        self.points: list[Point] = []
+        self.by_name: dict[tuple[str, str], Point] = {}
+        self.by_id: dict[int, Point] = {}
+        self.states = advance.new_states(0)
+        self.newest_ms: NDArray[np.float64] = np.empty(0)
+        self.heard_ms: NDArray[np.float64] = np.empty(0)
+        self.limits = np.empty((0, layout.LIMITS_FIELDS))
+        self.limits_of: NDArray[np.int32] = np.empty(0, np.int32)
+        """Row of limits in force for each point; -1 for what is not a fan."""
+        self.next_version_ms: NDArray[np.float64] = np.empty(0)
+        """When a later version takes over; infinite when none waits."""
+        self.legs_of: NDArray[np.int8] = np.empty(0, np.int8)
+        """Legs that a reading of each point has: 1 or 3 for a fan, 0 for supply and weather points."""
+        self.point_ids: NDArray[np.int64] = np.empty(0, np.int64)
+        self.version_of_limits: NDArray[np.int64] = np.empty(0, np.int64)
+        """Version number of each row of limits."""
+
+    def add_point(self, point_id: int, site: str, name: str, kind: str) -> Point:
+        """A new point with empty columns."""
+        point = Point(len(self.points), point_id, site, name, kind)
+        self.points.append(point)
+        self.by_name[(site, name)] = point
+        self.by_id[point_id] = point
+        self.states = np.vstack([self.states, advance.new_states(1)])
+        self.newest_ms = np.append(self.newest_ms, -math.inf)
+        self.heard_ms = np.append(self.heard_ms, math.nan)
+        self.limits_of = np.append(self.limits_of, np.int32(-1))
+        self.next_version_ms = np.append(self.next_version_ms, math.inf)
+        self.legs_of = np.append(self.legs_of, np.int8(0))
+        self.point_ids = np.append(self.point_ids, np.int64(point_id))
+        return point
+
+    def add_version(
+        self, point: Point, number: int, applies_from_ms: float, nameplate: Nameplate,
+        *, motor_changed: bool = False, removed: bool = False,
+    ) -> Version:  # fmt: skip
+        """A register version; versions must come in their order. Readings that were judged already keep theirs."""
+        motor_number = point.versions[-1].motor_number if point.versions else 0
+        motor_number += int(motor_changed)
+        self.limits = np.vstack([self.limits, resolve(nameplate, motor_number)])
+        self.version_of_limits = np.append(self.version_of_limits, np.int64(number))
+        applies_from_ms = max(applies_from_ms, float(self.newest_ms[point.row]))
+        version = Version(number, applies_from_ms, len(self.limits) - 1, nameplate, motor_number, removed)
+        point.versions.append(version)
+        point.removed = removed
+        if nameplate.logger.period_seconds is not None:
+            point.period_ms = 1000.0 * nameplate.logger.period_seconds
+        self.legs_of[point.row] = nameplate.motor.phases
+        self.settle_version(point)
+        return version
+
+    def settle_version(self, point: Point) -> None:
+        """Finds which version is in force for readings newer than the newest, and when the next one takes over."""
+        newest = self.newest_ms[point.row]
+        in_force = None
+        self.next_version_ms[point.row] = math.inf
+        for version in point.versions:
+            if in_force is None or version.applies_from_ms <= newest:
+                in_force = version
+            else:
+                self.next_version_ms[point.row] = version.applies_from_ms
+                break
+        self.limits_of[point.row] = -1 if in_force is None else in_force.limits
+
+    def version_at(self, point: Point, t_ms: float) -> Version:
+        """The version in force at a time; before the first one the first."""
+        for version in reversed(point.versions):
+            if version.applies_from_ms <= t_ms:
+                return version
+        return point.versions[0]
+
+    def limits_at(self, rows: NDArray[np.int32], t_ms: NDArray[np.float64]) -> NDArray[np.int32]:
+        """Row of limits for each reading, shape (n,)."""
+        limits = self.limits_of[rows]
+        late = np.flatnonzero(t_ms >= self.next_version_ms[rows])
+        for number in late:
+            limits[number] = self.version_at(self.points[rows[number]], float(t_ms[number])).limits
+        return limits
+
+    def fans(self) -> Iterable[Point]:
+        """All registered fans."""
+        return (point for point in self.points if point.kind == "fan" and not point.removed)
+
+    def period_ms_of(self, point: Point) -> float:
+        """The point's period [ms], given or learned; NaN when not known yet."""
+        if point.kind == "fan" and math.isnan(point.period_ms):
+            state = self.states[point.row]
+            if state[layout.INTERVALS] == LEARNED_INTERVALS:
+                return float(state[layout.PERIOD_MS])
+        return point.period_ms

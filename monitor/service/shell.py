@@ -1,0 +1,265 @@
+"""The shell: opens what is needed, starts the threads, watches that they live, stops in order."""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from types import FrameType
+from zoneinfo import ZoneInfo
+
+from monitor.alarms.routes import Route
+from monitor.errors import ConfigError, LinkError
+from monitor.links import senders
+from monitor.links.mqtt import Broker, BrokerAddress
+from monitor.records import readings, register
+from monitor.records.database import Database, open_database
+from monitor.records.start import load
+from monitor.service.delivery import Delivery, addresses
+from monitor.service.worker import Worker
+from monitor.settings import RouteSettings, Settings, secret
+from monitor.web.app import create_app
+from monitor.web.server import WebServer
+
+log = logging.getLogger("monitor.service")
+
+ROUND_SECONDS = 0.2
+"""The worker goes round so often while little comes."""
+BUSY_MESSAGES = 1_000
+"""With so many messages waiting it goes on at once."""
+PACK_EVERY_SECONDS = 60.0
+PACK_SECONDS = 0.1
+"""Past hours are packed in idle time, in slices that delay nobody."""
+CLOCK_MAY_LAG_SECONDS = 120.0
+SWITCH_SECONDS = 0.0005
+"""Threads yield to each other so often, so that pages never delay a decision by much."""
+
+TERMINAL_ROUTE = RouteSettings(
+    name="terminal", priorities=("low", "medium", "high", "highest"), to=(senders.TERMINAL,), also_cleared=True
+)
+"""Where notices go when the settings name no route: to where the service was started, or its journal."""
+
+
+class Service:
+    """One running service."""
+
+    def __init__(
+        self, settings: Settings, *, print_line: Callable[[str], None] = print, clock: Callable[[], float] = time.time
+    ) -> None:
+        """Opens the database and builds everything; nothing runs yet.
+
+        Raises
+        ------
+        ConfigError : settings, files or the database's form are not right
+        LinkError : the database cannot be reached
+        """
+        self.settings = settings
+        self._clock = clock
+        self._stopping = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._failures: list[BaseException] = []
+        routes = settings.notices.route or (TERMINAL_ROUTE,)
+        secrets = [secret(route.secret_file) if route.secret_file else None for route in routes]
+        for route, signing in zip(routes, secrets, strict=True):
+            for address in route.to:
+                senders.check_address(address, signing)
+        if not settings.web.loopback:
+            raise ConfigError(
+                f"web.listen is {settings.web.listen}: without accounts the pages are for this computer only. "
+                "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
+            )
+        settings.data.mkdir(parents=True, exist_ok=True)
+        self.database = open_database(settings.database_url)
+        try:
+            seed_sites(self.database, settings, self._now())
+            start = load(self.database)
+            self._newest_ms = start.newest_row_ms
+            self.broker = Broker(broker_address(settings), say=log.warning, clock=clock)
+            self.delivery = Delivery(
+                self.database,
+                addresses([(route.name, route.to, key) for route, key in zip(routes, secrets, strict=True)]),
+                print_line=print_line,
+                say=log.warning,
+                clock=clock,
+            )
+            self.worker = Worker(
+                self.database,
+                start,
+                self.broker,
+                [Route(one.name, one.sites, one.priorities, one.to, one.also_cleared) for one in routes],
+                clock=lambda: clock() * 1000.0,
+                commit_seconds=settings.commit_seconds,
+                public_url=settings.web.public_url or f"http://{settings.web.listen}",
+                stored=self.delivery.wake,
+            )
+        except BaseException:
+            self.database.close()
+            raise
+        app = create_app(self.database, now=self._now, health=self.health, loopback_only=True)
+        try:
+            self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)
+        except BaseException:
+            self.database.close()
+            raise
+
+    def _now(self) -> datetime:
+        return datetime.fromtimestamp(self._clock(), UTC)
+
+    @property
+    def url(self) -> str:
+        """Where the pages are."""
+        return self.web.address
+
+    def start(self) -> None:
+        """Starts the threads; returns at once."""
+        sys.setswitchinterval(SWITCH_SECONDS)
+        self.delivery.start()
+        self.web.start()
+        self._thread("worker", self._work)
+
+    def run(self) -> None:
+        """Runs until a signal or a thread's death, then stops in order.
+
+        Raises
+        ------
+        RuntimeError : a thread died; the supervisor is to start the service again
+        """
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, self._on_signal)
+        self.start()
+        try:
+            while not self._stopping.wait(0.5):
+                self.look_after()
+        finally:
+            self.stop()
+        if self._failures:
+            raise RuntimeError("a part of the service died; it must be started again") from self._failures[0]
+
+    def look_after(self) -> None:
+        """Notices dead threads and ends the service then: half a service is worse than none."""
+        for part, failure in (("broker link", self.broker.failure), ("delivery", self.delivery.failure)):
+            if failure is not None and failure not in self._failures:
+                log.error("the %s died: %r", part, failure)
+                self._failures.append(failure)
+        if self._failures:
+            self._stopping.set()
+
+    def stop(self) -> None:
+        """Stores what is worked out, acknowledges it, says goodbye to the broker, closes everything."""
+        self._stopping.set()
+        self.broker.inbox.wake()
+        for thread in self._threads:
+            if thread.name == "worker":
+                thread.join(30.0)
+        self.broker.stop()
+        self.delivery.stop()
+        self.web.stop()
+        self.database.close()
+
+    def health(self) -> dict[str, object]:
+        """What is late or in trouble, for `/healthz`."""
+        age = self.broker.last_message_age
+        return {
+            "broker": self.broker.words,
+            "broker_connected": self.broker.connected,
+            "seconds_since_last_message": None if age is None else round(age, 1),
+            "messages_waiting": len(self.broker.inbox),
+            "seconds_since_last_commit": round(time.monotonic() - self.worker.last_commit, 1),
+            "database": self.worker.trouble or "ok",
+        }
+
+    # --- threads -----------------------------------------------------------------------------------------------
+
+    def _thread(self, name: str, work: Callable[[], None]) -> None:
+        def guarded() -> None:
+            try:
+                work()
+            except BaseException as exc:
+                log.exception("the %s thread died", name)
+                self._failures.append(exc)
+                self._stopping.set()
+
+        thread = threading.Thread(target=guarded, name=name, daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _web_ended(self) -> None:
+        if not self._stopping.is_set():
+            self._failures.append(RuntimeError("the pages cannot be served any more"))
+            self._stopping.set()
+
+    def _work(self) -> None:
+        if not self._wait_for_clock():
+            return
+        self.broker.start()
+        packed_at = time.monotonic()
+        inbox = self.broker.inbox
+        while not self._stopping.is_set():
+            began = time.monotonic()
+            self.worker.round()
+            if not len(inbox) and began - packed_at >= PACK_EVERY_SECONDS:
+                with contextlib.suppress(LinkError):  # told by the next commit
+                    if readings.pack_hours(self.database, int(self._clock() * 1000), PACK_SECONDS) == 0:
+                        packed_at = began
+            left = ROUND_SECONDS - (time.monotonic() - began)
+            if left > 0 and len(inbox) < BUSY_MESSAGES:
+                self._stopping.wait(left)
+        self.worker.stop()
+
+    def _wait_for_clock(self) -> bool:
+        """A machine without a battery clock wakes up in the past: wait until the time is put right."""
+        told = 0.0
+        while self._newest_ms is not None and self._clock() < self._newest_ms / 1000.0 - CLOCK_MAY_LAG_SECONDS:
+            if time.monotonic() - told > 60.0 or not told:
+                told = time.monotonic()
+                newest = datetime.fromtimestamp(self._newest_ms / 1000.0, UTC)
+                log.error(
+                    "the clock says %s, but readings up to %s are stored: waiting for the clock to be put right",
+                    self._now().isoformat(timespec="seconds"), newest.isoformat(timespec="seconds"),
+                )  # fmt: skip
+            if self._stopping.wait(1.0):
+                return False
+        return True
+
+    def _on_signal(self, number: int, frame: FrameType | None) -> None:
+        self._stopping.set()
+
+
+def broker_address(settings: Settings) -> BrokerAddress:
+    """The broker of the settings, with its password read from its file."""
+    mqtt = settings.mqtt
+    return BrokerAddress(
+        mqtt.host, mqtt.port, mqtt.root, mqtt.client_id, mqtt.username,
+        secret(mqtt.password_file) if mqtt.password_file else None, mqtt.ca_file, mqtt.cert_file, mqtt.key_file,
+    )  # fmt: skip
+
+
+def seed_sites(database: Database, settings: Settings, now: datetime) -> None:
+    """Sites of the settings that the register does not know yet; without any, one called `home`."""
+    for key, site in settings.sites.items():
+        register.put_site(
+            database,
+            register.Site(key, site.name or key, site.time_zone, site.altitude_m, site.units, site.supper),
+            now,
+            replace=False,
+        )
+    if not settings.sites and not register.sites(database):
+        register.put_site(database, register.Site("home", "Home", machine_zone(), 0.0, "us", "17:00"), now)
+
+
+def machine_zone() -> str:
+    """The machine's time zone by its IANA name; UTC where it cannot be told."""
+    candidates = [os.environ.get("TZ", "")]
+    with contextlib.suppress(OSError):
+        candidates.append(str(Path("/etc/localtime").resolve()).partition("zoneinfo/")[2])
+    for name in candidates:
+        with contextlib.suppress(KeyError, ValueError, OSError):
+            return ZoneInfo(name).key
+    return "UTC"
