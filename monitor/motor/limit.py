@@ -34,8 +34,8 @@ SERVICE_FACTOR_HOLDS = (
     "unbalance, and a season above full-load amps shortens the motor's life"
 )
 COUNTS_TWICE = (
-    "unbalance counts twice, in the highest leg and in the derating factor; the factor is one for power, so on amperes "
-    "it is strict: on the safe side, on purpose"
+    "unbalance counts twice, in the highest leg and in the derating factor; the factor is one for power, so on "
+    "amperes it is strict: on the safe side, on purpose"
 )
 
 

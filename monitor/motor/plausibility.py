@@ -80,10 +80,9 @@ def _table(nameplate: Nameplate) -> Hint | None:
     if least <= motor.full_load_amps <= most:
         return None
     words = (
-        f"{motor.full_load_amps:g} A is unusual for {motor.rated_power_hp:g} hp at {motor.rated_voltage:g} V: "
-        "usual is about "
-        f"{usual:g} A. Look at the nameplate again: the amps of the voltage it is connected for, and horsepower, not "
-        "kilowatts"
+        f"{motor.full_load_amps:g} A is unusual for {motor.rated_power_hp:g} hp at {motor.rated_voltage:g} V: usual "
+        f"is about {usual:g} A. Look at the nameplate again: the amps of the voltage it is connected for, and "
+        "horsepower, not kilowatts"
     )
     source = THREE_PHASE_SOURCE if motor.phases == 3 else SINGLE_PHASE_SOURCE
     return Hint(("motor.full_load_amps", "motor.rated_power_hp"), motor.full_load_amps, least, most, words, source)
@@ -96,7 +95,7 @@ def _power_factor(nameplate: Nameplate) -> Hint | None:
     if computed is None or motor.power_factor is not None or least <= computed <= most:
         return None
     words = (
-        f"the nameplate figures do not fit each other: power, voltage, amps and efficiency make a power factor of "
+        "the nameplate figures do not fit each other: power, voltage, amps and efficiency make a power factor of "
         f"{computed:.2f}, usual is {least:g} to {most:g}. Look at all four again"
     )
     about = ("motor.rated_power_hp", "motor.full_load_amps", "motor.efficiency")
@@ -113,8 +112,8 @@ def _printed_power_factor(nameplate: Nameplate) -> Hint | None:
     if abs(ratio - 1.0) <= FIGURES_REACH:
         return None
     words = (
-        f"the nameplate figures do not fit each other: it prints a power factor of {motor.power_factor:g}, but power, "
-        f"voltage, amps and efficiency make {computed:.2f}. Look at all five again"
+        f"the nameplate figures do not fit each other: it prints a power factor of {motor.power_factor:g}, but "
+        f"power, voltage, amps and efficiency make {computed:.2f}. Look at all five again"
     )
     least, most = computed * (1.0 - FIGURES_REACH), computed * (1.0 + FIGURES_REACH)
     about = ("motor.power_factor", "motor.efficiency", "motor.rated_power_hp", "motor.full_load_amps")
@@ -129,9 +128,9 @@ def _service_factor_amps(nameplate: Nameplate) -> Hint | None:
     if least <= motor.service_factor_amps <= most:
         return None
     words = (
-        f"service-factor amps of {motor.service_factor_amps:g} A do not go with {motor.full_load_amps:g} A at "
-        "full load and "
-        f"a service factor of {motor.service_factor:g}: expected {least:g} to {most:.1f} A. Look at all three again"
+        f"service-factor amps of {motor.service_factor_amps:g} A do not go with {motor.full_load_amps:g} A at full "
+        f"load and a service factor of {motor.service_factor:g}: expected {least:g} to {most:.1f} A. Look at all "
+        "three again"
     )
     about = ("motor.service_factor_amps", "motor.full_load_amps", "motor.service_factor")
     return Hint(about, motor.service_factor_amps, least, most, words, "NEMA MG 1 section 1.42")
@@ -161,9 +160,8 @@ def _setting(nameplate: Nameplate) -> Hint | None:
         return None
     words = (
         f"the overload device is set to {setting:g} A, above the {most:g} A "
-        f"({100.0 * greatest_setting_share(motor.service_factor):.0f} % of full-load amps) that the code allows: "
-        "the motor "
-        "is not protected. Have a licensed electrician set it by the nameplate"
+        f"({100.0 * greatest_setting_share(motor.service_factor):.0f} % of full-load amps) that the code allows: the "
+        "motor is not protected. Have a licensed electrician set it by the nameplate"
     )
     return Hint(("protection.setting_amps",), setting, 0.0, most, words, OVERLOAD_SOURCE)
 
@@ -175,9 +173,8 @@ def _low_setting(nameplate: Nameplate) -> Hint | None:
         return None
     words = (
         f"the overload device is set to {setting:g} A, well under the motor's {motor.full_load_amps:g} A: it may "
-        "open with "
-        "the motor within its limit. Look at the dial and at the nameplate again; another device factor (a current "
-        "transformer, a delta branch) must be told in amps of the leg"
+        "open with the motor within its limit. Look at the dial and at the nameplate again; another device factor (a "
+        "current transformer, a delta branch) must be told in amps of the leg"
     )
     about = ("protection.setting_amps", "motor.full_load_amps")
     most = greatest_setting(motor.full_load_amps, motor.service_factor)
@@ -193,8 +190,7 @@ def _protector(nameplate: Nameplate) -> Hint | None:
         return None
     most = greatest_protector_trip(usual)
     words = (
-        f"a built-in protector that opens at {setting:g} A is above the {most:.1f} A that the code allows for "
-        "this size. "
-        "Look again where the figure comes from"
+        f"a built-in protector that opens at {setting:g} A is above the {most:.1f} A that the code allows for this "
+        "size. Look again where the figure comes from"
     )
     return Hint(("protection.setting_amps",), setting, 0.0, most, words, PROTECTOR_SOURCE)
