@@ -49,8 +49,8 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
         "site": alarm.site,
         "fan": alarm.fan,
         "supply": alarm.supply,
-        "site_name": story.site_name,
-        "fan_name": story.fan_name,
+        "site_name": plain(story.site_name),
+        "fan_name": plain(story.fan_name),
         "condition": alarm.condition,
         "since": rfc3339(alarm.since),
         "raised": rfc3339(alarm.raised),
@@ -95,7 +95,7 @@ def _figures(story: Story) -> dict[str, Any]:
         "run_began": rfc3339(story.run_began),
         "last_reading": rfc3339(story.last_reading),
         "period_seconds": plain(story.period_seconds),
-        "notes": list(story.notes),
+        "notes": plain(story.notes),
     }
 
 
@@ -113,7 +113,9 @@ def rfc3339(when: datetime | None) -> str | None:
 
 
 def plain(value: Any) -> Any:
-    """The value as JSON can hold it: what is not finite becomes null, tuples lists."""
+    """The value as JSON in UTF-8 can hold it: what is not finite becomes null, tuples become lists."""
+    if isinstance(value, str):
+        return value.encode("utf-8", "replace").decode("utf-8")
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     if isinstance(value, Mapping):

@@ -29,19 +29,18 @@ def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     """
     kind = phrases.kind_of(alarm, wanted)
     body = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
-    paragraphs = [[_headline(alarm, story, kind)], *body, _end(alarm, story)]
+    paragraphs = [[_headline(alarm, story, wanted, kind)], *body, _end(alarm, story)]
     written = ["\n".join(line for line in map(clean, lines) if line) for lines in paragraphs]
     return "\n\n".join(paragraph for paragraph in written if paragraph) + "\n"
 
 
 def full_name(alarm: Alarm, story: Story) -> str:
     """`North 3 at Hill Farm`."""
-    point = "Supply point " if alarm.fan is None else ""
-    return f"{point}{clean(story.fan_name) or 'no name'} at {clean(story.site_name) or 'no name'}"
+    return f"{phrases.point_name(alarm, story)} at {clean(story.site_name) or 'no name'}"
 
 
-def _headline(alarm: Alarm, story: Story, kind: str) -> str:
-    still = "still " if kind == "told-again" else ""
+def _headline(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> str:
+    still = "still " if kind == "told-again" or phrases.plan_ended(wanted) else ""
     return f"{full_name(alarm, story)}: {still}{phrases.what(alarm, story, kind)}."
 
 
@@ -49,18 +48,17 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
     again = phrases.again(alarm, story, wanted)
     top = [
         f"{again[:1].upper()}{again[1:]}." if again else "",
-        *_how_bad(alarm, story),
+        *_how_bad(alarm, story, wanted),
         _since(alarm, story, kind),
         *_to_trip(alarm, story),
         f"Also standing: {', '.join(_names(story.also_standing))}." if story.also_standing else "",
     ]
     return [
         top,
-        list(_do_first(alarm, story)),
+        list(_do_first(alarm, story, wanted)),
         list(_figures(alarm, story)),
         list(_where_from(alarm, story)),
         list(_blades(alarm, story)),
-        [f"Note: {note}." if not note.endswith(".") else f"Note: {note}" for note in story.notes],
         list(story.also),
         ["Before you touch anything:", *(f"- {caution}" for caution in story.cautions)] if story.cautions else [],
     ]
@@ -71,9 +69,11 @@ def _names(ids: tuple[str, ...]) -> Iterator[str]:
         yield phrases.RAISED_WORDS.get(name, name.replace("-", " "))
 
 
-def _how_bad(alarm: Alarm, story: Story) -> Iterator[str]:
+def _how_bad(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
     if alarm.condition in phrases.AMPS_CONDITIONS:
         yield _load_sentence(alarm, story, "How bad")
+        if phrases.no_limit(alarm, story):
+            yield f"{phrases.NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
         peak = figures.percent(None if alarm.peak is None else 100.0 * alarm.peak)
         if peak and alarm.peak is not None and alarm.peak > (phrases.load(alarm, story) or 0.0) + 0.01:
             yield f"At worst: {peak} of its limit."
@@ -83,14 +83,18 @@ def _how_bad(alarm: Alarm, story: Story) -> Iterator[str]:
         yield f"How bad: voltage unbalance {share}{named}." if share else ""
         if phrases.no_limit(alarm, story):
             yield f"{phrases.NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
-        yield _load_sentence(alarm, story, "Load")
+            amps = phrases.highest_leg(story)
+            yield f"Load: {amps}." if amps else ""
+        else:
+            yield _load_sentence(alarm, story, "Load")
     elif alarm.condition == "stopped":
         yield _load_sentence(alarm, story, "Just before it stopped")
         if story.run_began is not None:
             ran = figures.span((alarm.since - story.run_began).total_seconds())
             yield f"It had run for {ran}, since {_at(story.run_began, story)}."
-        yield "Its control calls for it, yet it draws nothing." if story.called else "No stop was announced."
-        yield story.ended_words or _why_unknown(story)
+        if not phrases.plan_ended(wanted):
+            yield "Its control calls for it, yet it draws nothing." if story.called else "No stop was announced."
+            yield story.ended_words or _why_unknown(story)
     elif alarm.condition == "logger-overdue":
         yield from _silent(alarm, story)
 
@@ -141,19 +145,19 @@ def _since(alarm: Alarm, story: Story, kind: str) -> str:
 
 def _to_trip(alarm: Alarm, story: Story) -> Iterator[str]:
     if story.seconds_to_trip is not None:
-        yield f"Time to trip: {trip_words(story.seconds_to_trip)[0].lower()}{trip_words(story.seconds_to_trip)[1:]}"
-        if story.seconds_to_trip > 0:
-            yield "That holds at the present current; real devices often open sooner."
+        more = " at the present current; real devices often open sooner" if story.seconds_to_trip > 0 else ""
+        yield f"{trip_words(story.seconds_to_trip)}{more}."
     if story.reaches_limit_at is not None and alarm.condition == "low-margin":
         yield f"As it rises now it reaches its limit at about {_at(story.reaches_limit_at, story)}."
 
 
-def _do_first(alarm: Alarm, story: Story) -> Iterator[str]:
+def _do_first(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
     wants_checks = alarm.condition in phrases.AMPS_CONDITIONS and not phrases.no_limit(alarm, story)
     found = phrases.items(story.estimate, "checks_first")
     if not wants_checks:
-        yield f"What to do first: {_unfirst(phrases.first_step(alarm, story)[0])}"
-        if alarm.condition == "stopped":
+        steps = phrases.first_step(alarm, story, wanted)
+        yield f"What to do first: {_unfirst(steps[-1] if phrases.no_limit(alarm, story) else steps[0])}"
+        if alarm.condition == "stopped" and not phrases.plan_ended(wanted):
             yield "A trip is a finding, not a nuisance: do not just reset it and go."
             yield "Smoke or a hot smell: leave it off, keep out, call the fire service."
         return
@@ -174,6 +178,7 @@ def _unfirst(sentence: str) -> str:
 
 def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
     if alarm.condition in ("stopped", "logger-overdue"):
+        yield from _notes(story)
         return
     legs = [f"L{place} {figures.amps(value) or 'no reading'}" for place, value in enumerate(story.legs_amps, 1)]
     if len(legs) > 1:
@@ -188,18 +193,31 @@ def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
         yield f"Volts: {volts}{source}{f' ({said})' if said else ''}."
     limit = figures.amps(story.limit_amps)
     if limit and story.limit_factors:
-        yield f"Limit: {' x '.join(map(_factor, story.limit_factors))} = {limit}."
+        beyond = " (for 5 % unbalance; beyond that none is given)" if phrases.no_limit(alarm, story) else ""
+        yield f"Limit: {' x '.join(map(_factor, story.limit_factors))} = {limit}{beyond}."
     elif limit:
         yield f"Limit: {limit}."
+    yield from _notes(story)
+
+
+def _notes(story: Story) -> Iterator[str]:
+    for note in story.notes:
+        yield f"Note: {note}" if note.endswith(".") else f"Note: {note}."
 
 
 def _factor(factor: Factor) -> str:
-    value = figures.amps(factor.value) if "amps" in factor.name else f"{factor.value:.3g}"
+    if "amps" in factor.name:
+        value = figures.amps(factor.value) or "?"
+    else:
+        thousandths = f"{factor.value:.3f}"
+        value = thousandths.removesuffix("0") + (" for" if "unbalance" in factor.name else "")
     return f"{value} {factor.name} ({factor.source})" if factor.source else f"{value} {factor.name}"
 
 
 def _where_from(alarm: Alarm, story: Story) -> Iterator[str]:
     """Where the amps come from, the biggest parts first, and the likely cause with its evidence."""
+    if alarm.condition not in phrases.AMPS_CONDITIONS or phrases.no_limit(alarm, story):
+        return
     parts = [
         (str(part.get("name", "")), amps)
         for part in phrases.items(story.estimate, "parts")
@@ -264,15 +282,16 @@ _WHY_NOT = {
 
 
 def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
-    """`2 degrees less, insert 19: 94 % chance to come under the target, about 6 % less air.`"""
+    """`2 degrees less, insert 19 instead of 21: 94 % chance to come under the target, about 6 % less air.`"""
     option = pitch.get(key)
     if not isinstance(option, Mapping):
         return _WHY_NOT.get(str(pitch.get(f"{key}_why")), "not known.")
-    less = figures.degrees(phrases.figure(option, "degrees"))
-    to = phrases.figure(option, "pitch")
+    degrees, to = phrases.figure(option, "degrees"), phrases.figure(option, "pitch")
+    less = figures.degrees(degrees)
+    instead = "" if degrees is None or to is None else f" instead of {figures.plain(round(to + degrees, 2))}"
     sure = figures.chance(phrases.figure(option, "chance"))
     target = figures.amps(story.target_amps)
-    text = f"{less} less, insert {figures.plain(to)}: {sure} chance to come under the target"
+    text = f"{less} less, insert {figures.plain(to)}{instead}: {sure} chance to come under the target"
     row = next((row for row in phrases.items(pitch, "options") if phrases.figure(row, "pitch") == to), None)
     air = phrases.figure(row, "airflow_percent")
     less_air = "" if air is None else f", about {figures.number(100.0 - air, 0)} % less air"
@@ -284,17 +303,18 @@ def _cleared(alarm: Alarm, story: Story) -> list[list[str]]:
     heard = f", heard {_at(story.now, story)}" if story.now - at > phrases.LATE else ""
     top = [
         f"Cleared: {_at(at, story)}{heard}.",
-        f"It lasted {figures.span((at - alarm.since).total_seconds())}, from {_at(alarm.since, story)}.",
+        f"{phrases.lasted(alarm, at, story)}.",
     ]
-    if alarm.condition in phrases.AMPS_CONDITIONS and alarm.peak is not None:
-        top.append(f"At worst: {figures.percent(100.0 * alarm.peak)} of its limit.")
-    if alarm.condition in phrases.UNBALANCE_CONDITIONS and alarm.peak is not None:
-        top.append(f"At worst: {figures.small_percent(alarm.peak)} voltage unbalance.")
+    worst = phrases.worst(alarm)
+    if worst:
+        top.append(f"At worst: {worst}.")
     if alarm.count > 1:
         top.append(f"Raised {phrases.times(alarm.count)} in that time.")
     if story.also_standing:
         top.append(f"Still standing: {', '.join(_names(story.also_standing))}.")
-    return [top, list(_now(alarm, story)), [phrases.after(alarm, story)]]
+    # The unbalance of now stands among the figures of now.
+    after = "" if alarm.condition in phrases.UNBALANCE_CONDITIONS else phrases.after(alarm, story)
+    return [top, list(_now(alarm, story)), [after]]
 
 
 def _now(alarm: Alarm, story: Story) -> Iterator[str]:

@@ -6,11 +6,12 @@ The order of a notice is always: which fan, what, how bad in figures, since when
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from monitor.alarms import figures
 from monitor.alarms.alarm import Alarm, Wanted
+from monitor.alarms.characters import clean
 from monitor.alarms.states import Cause, State
 from monitor.alarms.story import Story
 from monitor.watch.table import BY_ID
@@ -57,6 +58,14 @@ def kind_of(alarm: Alarm, wanted: Wanted | None) -> str:
     return "raised" if alarm.state.stands else "cleared"
 
 
+def point_name(alarm: Alarm, story: Story) -> str:
+    """The name of the fan or the supply point; a fan that is called by a bare number is called `fan 3`."""
+    name = clean(story.fan_name) or "no name"
+    if alarm.fan is None:
+        return f"Supply point {name}"
+    return name if any(character.isalpha() for character in name) else f"Fan {name}"
+
+
 def what(alarm: Alarm, story: Story, kind: str) -> str:
     """What it is, in lower case and without a full stop."""
     row = BY_ID.get(alarm.condition)
@@ -91,6 +100,27 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
         elif wanted.kind == "raised":
             parts.append(f"last told {last}")
     return ", ".join(parts)
+
+
+def plan_ended(wanted: Wanted | None) -> bool:
+    """Whether it is told because a planned stop is over or withdrawn and the fan still stands."""
+    return wanted is not None and wanted.cause in (Cause.PLAN_OVER, Cause.PLAN_WITHDRAWN)
+
+
+def lasted(alarm: Alarm, until: datetime, story: Story) -> str:
+    """`It lasted 2 h 2 min, from 02:08`."""
+    words = {"stopped": "It stood still for", "logger-overdue": "Nothing was heard for"}.get(
+        alarm.condition, "It lasted"
+    )
+    since = figures.moment(alarm.since, story.now, story.time_zone)
+    return f"{words} {figures.span((until - alarm.since).total_seconds())}, from {since}"
+
+
+def worst(alarm: Alarm) -> str | None:
+    """The peak, for conditions that have one."""
+    if alarm.condition in AMPS_CONDITIONS and alarm.peak is not None:
+        return f"{figures.percent(100.0 * alarm.peak)} of its limit"
+    return figures.small_percent(alarm.peak) if alarm.condition in UNBALANCE_CONDITIONS else None
 
 
 def times(count: int) -> str:
@@ -128,11 +158,15 @@ def highest_leg(story: Story) -> str | None:
 
 
 def load_words(alarm: Alarm, story: Story) -> str | None:
-    """`14.9 A on L1, 109 % of its 13.7 A limit`, as much of it as is known."""
+    """`14.9 A on L1, 109 % of its 13.7 A limit`, as much of it as is known.
+
+    Beyond 5 % unbalance there is no limit; the ratio then is against the last one that is given, and says so.
+    """
     ratio = load(alarm, story)
     share = figures.percent(None if ratio is None else 100.0 * ratio)
     limit = figures.amps(story.limit_amps)
-    of_limit = None if share is None else f"{share} of its {limit} limit" if limit else f"{share} of its limit"
+    whose, until = ("the", " for 5 % unbalance") if no_limit(alarm, story) else ("its", "")
+    of_limit = None if share is None else f"{share} of {whose} {f'{limit} ' if limit else ''}limit{until}"
     return ", ".join(part for part in (highest_leg(story), of_limit) if part) or None
 
 
@@ -152,8 +186,10 @@ def checks(story: Story) -> tuple[str, ...]:
     return tuple(str(check.get("name", "")) for check in found if not check.get("done"))
 
 
-def first_step(alarm: Alarm, story: Story) -> tuple[str, ...]:
+def first_step(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tuple[str, ...]:
     """What to do first, from the fuller to the shortest wording; each a whole sentence."""
+    if plan_ended(wanted):
+        return ("Start it, or announce a longer stop.",)
     if alarm.condition == "stopped":
         lock = "It may start by itself: lock it out before touching it."
         return (
@@ -180,7 +216,7 @@ def first_step(alarm: Alarm, story: Story) -> tuple[str, ...]:
     names = checks(story)
     if not names:
         return ("The first checks are on record.",)
-    when = " at the next visit" if alarm.condition == "low-margin" else ""
+    when = " at the next visit" if alarm.condition == "low-margin" and story.reaches_limit_at is None else ""
     return (f"First check {listed(names)}{when}.", "First check the supply and the motor.")
 
 

@@ -20,6 +20,9 @@ SHORT_AT_MOST = 300
 NAME_AT_MOST = (48, 30, 22, 14)
 """Lengths to which the name of the fan and that of the site are cut, one after the other."""
 
+# What gives way, the last first.
+NAMES, FIGURES, FIRST_STEP, MORE_FIGURES, WHY, DEGREES, TO_ACKNOWLEDGE, ADDRESS, NICE_TO_KNOW = range(9)
+
 
 @dataclass(frozen=True)
 class Piece:
@@ -27,14 +30,18 @@ class Piece:
 
     wordings: tuple[str, ...]
     """From full to short."""
-    give: int
-    """The greater, the sooner it is shortened."""
+    gives: tuple[int, ...]
+    """What each wording is worth, from NAMES (kept longest) to NICE_TO_KNOW; the last holds for all further ones."""
     verbatim: bool = False
     """An address must stay as it is; everything else is written in characters of an SMS."""
 
     def text(self, at: int) -> str:
         """One of its wordings as it is sent."""
         return clean(self.wordings[at] if self.verbatim else fold(self.wordings[at]))
+
+    def give(self, at: int) -> int:
+        """How soon this wording gives way to the next."""
+        return self.gives[min(at, len(self.gives) - 1)]
 
 
 def short(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
@@ -47,13 +54,13 @@ def short(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     wanted : as `alarm.step` returned it; None: by the state of the alarm, for lists and pages
     """
     kind = phrases.kind_of(alarm, wanted)
-    pieces = [_who(alarm, story)]
-    pieces += _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
-    return fit(pieces, SHORT_AT_MOST)
+    names = Piece(tuple(f"{who(alarm, story, most)}:" for most in NAME_AT_MOST), (NAMES,))
+    told = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
+    return fit([names, *told, _acknowledge(alarm, story, kind)], SHORT_AT_MOST)
 
 
 def fit(pieces: Sequence[Piece], most: int) -> str:
-    """The pieces in one line, shortened in order of `give` until they fit; wordings are one line each."""
+    """The pieces in one line, shortened in order of what they are worth until they fit."""
     taken = [0] * len(pieces)
 
     def line() -> str:
@@ -64,89 +71,81 @@ def fit(pieces: Sequence[Piece], most: int) -> str:
         left = [index for index, piece in enumerate(pieces) if taken[index] + 1 < len(piece.wordings)]
         if not left:
             break
-        taken[max(left, key=lambda index: pieces[index].give)] += 1
+        taken[max(left, key=lambda index: pieces[index].give(taken[index]))] += 1
     return line()
 
 
 def who(alarm: Alarm, story: Story, most: int) -> str:
     """Which fan, at which site, each name of at most so many characters."""
-    fan, site = (shorten(fold(clean(name)) or "no name", most) for name in (story.fan_name, story.site_name))
-    return f"{'Supply point ' if alarm.fan is None else ''}{fan}, {site}"
+    fan, site = fold(phrases.point_name(alarm, story)), fold(clean(story.site_name) or "no name")
+    return f"{shorten(fan, most)}, {shorten(site, most)}"
 
 
-def _who(alarm: Alarm, story: Story) -> Piece:
-    return Piece(tuple(f"{who(alarm, story, most)}:" for most in NAME_AT_MOST), 0)
+def trip_words(seconds: float) -> str:
+    """Time to trip, always a bound: real devices open in 0.4 to 1 of the time of their class."""
+    return "At its trip level now" if seconds <= 0 else f"Time to trip: at most {figures.at_most(seconds)}"
 
 
 def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[Piece]:
     since = f"since {figures.moment(alarm.since, story.now, story.time_zone)}"
-    late = f"{since} ({phrases.happened(alarm, story)})" if phrases.heard_late(alarm) and kind == "raised" else since
-    head = phrases.what(alarm, story, kind).upper()
-    bad = phrases.load_words(alarm, story) if alarm.condition in phrases.AMPS_CONDITIONS else None
+    late = phrases.heard_late(alarm) and kind == "raised"
+    said_late = f"{since} ({phrases.happened(alarm, story)})" if late else since
+    still = kind == "told-again" or phrases.plan_ended(wanted)
+    head = ("still " if still else "") + phrases.what(alarm, story, kind)
+    bad = _how_bad(alarm, story)
+    body = f"{head.upper()}, {bad}," if bad else head.upper()
+    again = phrases.again(alarm, story, wanted)
+    return [
+        Piece((f"{body} {said_late}.", f"{body} {since}."), (FIGURES,)),
+        Piece((f"{again[:1].upper()}{again[1:]}." if again else "", ""), (WHY,)),
+        *([] if phrases.plan_ended(wanted) else _more(alarm, story)),
+        Piece(phrases.first_step(alarm, story, wanted), (FIRST_STEP,)),
+        *_blades(alarm, story),
+    ]
+
+
+def _how_bad(alarm: Alarm, story: Story) -> str:
+    if alarm.condition in phrases.AMPS_CONDITIONS:
+        return phrases.load_words(alarm, story) or ""
     if alarm.condition in phrases.UNBALANCE_CONDITIONS:
         share = figures.small_percent(phrases.unbalance(alarm, story))
-        bad = ", ".join(part for part in (share, phrases.volts_words(story)) if part) or None
-    still = kind == "told-again" or (
-        wanted is not None and phrases.again(alarm, story, wanted).startswith("the planned")
-    )
-    head = f"STILL {head}" if still else head
-    body = f"{head}. {bad}, " if bad else f"{head} "
-    again = phrases.again(alarm, story, wanted)
-    said = f"{again[:1].upper()}{again[1:]}." if again else ""
-    return [
-        Piece((f"{body}{late}.", f"{body}{since}."), 1),
-        Piece((said, ""), 4),
-        *_more(alarm, story),
-        Piece(phrases.first_step(alarm, story), 2),
-        *_blades(alarm, story),
-        Piece(_acknowledge(alarm, story), 5, verbatim=True),
-    ]
+        return ", ".join(part for part in (share, phrases.volts_words(story)) if part)
+    return ""
 
 
 def _more(alarm: Alarm, story: Story) -> list[Piece]:
     """How bad, continued, and the time to trip."""
+    under = phrases.load_words(alarm, story)
     if alarm.condition == "stopped":
         planned = "Its control calls for it." if story.called else "No stop was announced."
         return [
-            Piece((planned, ""), 6),
-            Piece((*_before(alarm, story, "Before"), ""), 5),
-            Piece((_why(alarm, story), ""), 6),
+            Piece((planned, ""), (MORE_FIGURES if story.called else NICE_TO_KNOW,)),
+            Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
+            Piece((_why_stopped(story), ""), (WHY,)),
         ]
     if alarm.condition == "logger-overdue":
         if alarm.fan is None:
-            return [Piece(("Its fans are judged without fresh voltage.", ""), 3)]
-        seen = "Last seen stopped." if story.running is False else ""
-        last = _before(alarm, story, "Last seen running") if story.running else (seen,)
-        return [Piece(("The fan is not watched now.",), 1), Piece((*last, ""), 5)]
+            return [Piece(("Its fans are judged without fresh voltage.", ""), (WHY,))]
+        seen = {True: "Last seen running.", False: "Last seen stopped.", None: ""}[story.running]
+        full = f"Last seen running: {under}." if story.running and under else seen
+        return [Piece(("The fan is not watched now.",), (FIGURES,)), Piece((full, seen, ""), (DEGREES,))]
     if alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        under = phrases.load_words(alarm, story)
-        return [Piece((f"{under}." if under else "", ""), 5)]
+        amps = phrases.highest_leg(story) if phrases.no_limit(alarm, story) else under
+        return [Piece((f"{amps}." if amps else "", ""), (DEGREES,))]
     pieces = []
     if alarm.condition == "low-margin" and story.reaches_limit_at is not None:
         at = figures.moment(story.reaches_limit_at, story.now, story.time_zone)
-        pieces.append(Piece((f"Rising: reaches its limit at about {at}.", f"Reaches it about {at}.", ""), 3))
+        pieces.append(Piece((f"Rising: reaches its limit at about {at}.", ""), (MORE_FIGURES,)))
     if story.seconds_to_trip is not None:
-        pieces.append(Piece((trip_words(story.seconds_to_trip),), 1))
+        pieces.append(Piece((f"{trip_words(story.seconds_to_trip)}.",), (FIGURES,)))
     return pieces
 
 
-def trip_words(seconds: float) -> str:
-    """Time to trip as a bound: real devices open in 0.4 to 1 of the time of their class."""
-    return "At its trip level now." if seconds <= 0 else f"May trip within {figures.at_most(seconds)} at most."
-
-
-def _before(alarm: Alarm, story: Story, word: str) -> tuple[str, ...]:
-    under = phrases.load_words(alarm, story)
-    if under is None:
-        return (f"{word}.",) if word.startswith("Last") else ("",)
-    return (f"{word}: {under}.",)
-
-
-def _why(alarm: Alarm, story: Story) -> str:
+def _why_stopped(story: Story) -> str:
     if story.ended_words is not None:
         return story.ended_words
-    ratio = story.load_ratio
-    return "Overload trip possible, not proven." if ratio is not None and ratio >= 1.0 else "Why is not known."
+    over = story.load_ratio is not None and story.load_ratio >= 1.0
+    return "Overload trip possible, not proven." if over else "Cause not known."
 
 
 def _blades(alarm: Alarm, story: Story) -> list[Piece]:
@@ -155,35 +154,36 @@ def _blades(alarm: Alarm, story: Story) -> list[Piece]:
         return []
     pitch = story.pitch
     if pitch is None:
-        words = "Degrees follow." if story.estimate_words == "degrees follow" else ""
-        return [Piece((words, ""), 8)]
+        words = f"{story.estimate_words[:1].upper()}{story.estimate_words[1:]}." if story.estimate_words else ""
+        return [Piece((words, ""), (NICE_TO_KNOW,))]
     option = pitch.get("as_is")
     right = _right_words(pitch)
-    if option:
-        less = f"Then {figures.degrees(phrases.figure(option, 'degrees'))} less pitch"
+    if isinstance(option, Mapping):
+        less = figures.degrees(phrases.figure(option, "degrees"))
         insert = figures.plain(phrases.figure(option, "pitch"))
         sure = figures.chance(phrases.figure(option, "chance"))
-        core = f"{less} (insert {insert}, {sure} chance"
-        return [Piece((f"{core}; {right})." if right else f"{core}).", f"{core}).", ""), 6)]
+        core = f"Only then {less} less pitch (insert {insert}, {sure} chance"
+        return [Piece((f"{core}; {right})." if right else f"{core}).", f"{core}).", ""), (NICE_TO_KNOW, DEGREES))]
     because = {
         "none enough": "No insert on hand is enough as it is",
-        "supply first": "Supply first: no degrees before it is right",
+        "supply first": "No degrees before the supply is right",
         "none needed": "No less pitch needed",
-        "cannot say": "",
-    }.get(str(pitch.get("as_is_why")), "")
-    return [Piece((f"{because} ({right})." if because and right else f"{because}." if because else "", ""), 7)]
+    }.get(str(pitch.get("as_is_why")))
+    if because is None:
+        return []
+    return [Piece((f"{because} ({right})." if right else f"{because}.", f"{because}.", ""), (NICE_TO_KNOW, DEGREES))]
 
 
 def _right_words(pitch: Mapping[str, Any]) -> str:
     """The same with the supply put right, when that is another answer."""
     right, as_is = pitch.get("supply_right"), pitch.get("as_is")
-    if right:
-        if as_is and phrases.figure(right, "pitch") == phrases.figure(as_is, "pitch"):
+    if isinstance(right, Mapping):
+        if isinstance(as_is, Mapping) and phrases.figure(right, "pitch") == phrases.figure(as_is, "pitch"):
             return ""
         less = figures.degrees(phrases.figure(right, "degrees"))
-        return f"with the supply right {less}, insert {figures.plain(phrases.figure(right, 'pitch'))}"
+        return f"supply put right: {less}, insert {figures.plain(phrases.figure(right, 'pitch'))}"
     if pitch.get("supply_right_why") == "none needed" and pitch.get("as_is_why") != "none needed":
-        return "none with the supply right"
+        return "supply put right: none needed"
     return ""
 
 
@@ -191,26 +191,22 @@ def _cleared(alarm: Alarm, story: Story) -> list[Piece]:
     at = alarm.cleared if alarm.cleared is not None else story.now
     when = f"at {figures.moment(at, story.now, story.time_zone)}"
     if story.now - at > phrases.LATE:
-        when += f", heard {figures.moment(story.now, story.now, story.time_zone)}"
-    since = figures.moment(alarm.since, story.now, story.time_zone)
-    lasted = figures.span((at - alarm.since).total_seconds())
-    peak = None
-    if alarm.condition in phrases.AMPS_CONDITIONS and alarm.peak is not None:
-        peak = figures.percent(100.0 * alarm.peak)
-    elif alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        peak = figures.small_percent(alarm.peak)
-    was = f"It lasted {lasted}, from {since}" + (f", {peak} at worst." if peak else ".")
-    head = phrases.what(alarm, story, "cleared")
+        when += f" (heard {figures.moment(story.now, story.now, story.time_zone)})"
+    head, comma, because = phrases.what(alarm, story, "cleared").partition(",")
+    worst = phrases.worst(alarm)
+    was = phrases.lasted(alarm, at, story)
     return [
-        Piece((f"{head[:1].upper()}{head[1:]}, {when}.",), 1),
-        Piece((was, ""), 3),
-        Piece((phrases.after(alarm, story), ""), 4),
-        Piece(_acknowledge(alarm, story), 5, verbatim=True),
+        Piece((f"{head[:1].upper()}{head[1:]} {when}{comma}{because}.",), (FIGURES,)),
+        Piece((f"{was}; {worst} at worst." if worst else f"{was}.", ""), (MORE_FIGURES,)),
+        Piece((phrases.after(alarm, story), ""), (WHY,)),
     ]
 
 
-def _acknowledge(alarm: Alarm, story: Story) -> tuple[str, ...]:
+def _acknowledge(alarm: Alarm, story: Story, kind: str) -> Piece:
     if not phrases.to_acknowledge(alarm):
-        return ("",)
-    link = (f"Acknowledge: {story.page}",) if story.page else ()
-    return (*link, "Acknowledge on its page.", "")
+        return Piece(("",), (ADDRESS,))
+    if not story.page:
+        return Piece(("Acknowledge on its page.", ""), (TO_ACKNOWLEDGE,))
+    # Told again because nobody acknowledged: now that is the point, and the degrees were told before.
+    gives = (WHY,) if kind == "told-again" else (ADDRESS, TO_ACKNOWLEDGE)
+    return Piece((f"Acknowledge: {story.page}", "Acknowledge on its page.", ""), gives, verbatim=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from monitor.alarms import figures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.long_form import long
-from monitor.alarms.short_form import SHORT_AT_MOST, Piece, fit, short, who
+from monitor.alarms.short_form import FIGURES, NAMES, SHORT_AT_MOST, Piece, fit, short, who
 from monitor.alarms.story import Story
 
 __all__ = ["SHORT_AT_MOST", "SUBJECT_AT_MOST", "line", "long", "short", "subject"]
@@ -35,11 +35,13 @@ def line(alarm: Alarm, story: Story) -> str:
 def subject(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     """Subject of a mail: `North 3, Hill Farm: over its limit, 109 %`; one line, at most 120 characters."""
     kind = phrases.kind_of(alarm, wanted)
-    still = "still " if kind == "told-again" else ""
+    still = "still " if kind == "told-again" or phrases.plan_ended(wanted) else ""
     share = _share(alarm, story) if kind != "cleared" else ""
     what = f"{still}{phrases.what(alarm, story, kind)}"
     names = tuple(f"{who(alarm, story, most)}:" for most in (60, 40, 26, 20, 14))
-    return fit([Piece(names, 0), Piece((f"{what}, {share}" if share else what, what), 1)], SUBJECT_AT_MOST)
+    return fit(
+        [Piece(names, (NAMES,)), Piece((f"{what}, {share}" if share else what, what), (FIGURES,))], SUBJECT_AT_MOST
+    )
 
 
 def _share(alarm: Alarm, story: Story) -> str:

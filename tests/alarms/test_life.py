@@ -1,0 +1,283 @@
+"""Lives of single alarms as timelines: what is told, and when."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import pytest
+from alarm_builders import NIGHT, OVERLOAD, Course, at, raised
+
+from monitor.alarms.alarm import (
+    Acknowledge,
+    Event,
+    PlannedStop,
+    RemoveFromService,
+    Returned,
+    ReturnToService,
+    Shelve,
+    Tick,
+    Unshelve,
+    WithdrawPlannedStop,
+    next_due,
+    step,
+)
+from monitor.alarms.states import State, Suppression
+
+
+def play(timeline: str) -> tuple[Course, list[str]]:
+    """Plays lines of `H:MM event [priority]` after 02:10; the events are up, down, ack, tick. Tells `H:MM kind`."""
+    course, told = Course(), []
+    for row in timeline.strip().splitlines():
+        clock, word, *rest = row.split()
+        hours, minutes = clock.split(":")
+        now = at(60 * int(hours) + int(minutes))
+        events: dict[str, Event] = {
+            "up": raised(when=now, priority=rest[0] if rest else "high"),
+            "down": Returned(now),
+            "ack": Acknowledge("Ada"),
+            "tick": Tick(),
+        }
+        told += [f"{clock} {kind}" for kind in course.feed(events[word], now)]
+    return course, told
+
+
+def test_raised_acknowledged_returned() -> None:
+    course, told = play("0:00 up\n0:05 ack\n1:00 down")
+    assert told == ["0:00 raised", "1:00 cleared"]
+    assert [(change.from_state.value, change.to_state.value, change.cause) for change in course.changes] == [
+        ("NORMAL", "UNACKNOWLEDGED", "raised"),
+        ("UNACKNOWLEDGED", "ACKNOWLEDGED", "acknowledged"),
+        ("ACKNOWLEDGED", "NORMAL", "returned"),
+    ]
+    alarm = course.standing
+    assert (alarm.acknowledged, alarm.acknowledged_by, alarm.cleared) == (at(5), "Ada", at(60))
+
+
+def test_cleared_keeps_waiting_for_an_acknowledgement() -> None:
+    course, _ = play("0:00 up\n1:00 down")
+    assert course.standing.state is State.RETURNED_UNACKNOWLEDGED
+    assert course.feed(Acknowledge("Ada"), at(70)) == []
+    assert course.standing.state is State.NORMAL
+
+
+def test_raised_again_before_it_was_acknowledged_is_the_same_alarm() -> None:
+    course, told = play("0:00 up\n1:00 down\n1:30 up\n2:00 down\n2:30 up")
+    assert told == ["0:00 raised", "1:00 cleared"], "what is not told as raised is not told as cleared"
+    assert (course.standing.number, course.standing.count, course.standing.untold) == (1, 3, 2)
+
+
+def test_raised_again_after_normal_is_a_new_alarm_with_the_memory_of_the_old() -> None:
+    course, told = play("0:00 up\n1:00 down\n1:10 ack\n1:30 up")
+    assert told == ["0:00 raised", "1:00 cleared"]
+    alarm = course.standing
+    assert (alarm.number, alarm.count, alarm.untold, alarm.last_notice) == (2, 1, 1, at())
+    assert (alarm.acknowledged, alarm.cleared) == (None, None)
+    assert course.changes[-1].alarm_number == 2
+
+
+@pytest.mark.parametrize(("minutes", "tells"), [(239, False), (240, True)])
+def test_four_hours_after_the_last_notice_it_is_told_again(minutes: int, tells: bool) -> None:
+    course, _ = play("0:00 up\n1:00 down\n1:10 ack")
+    kinds = course.feed(raised(when=at(minutes)), at(minutes))
+    assert kinds == (["raised"] if tells else [])
+
+
+@pytest.mark.parametrize(("minutes", "tells"), [(29, False), (30, True)])
+def test_the_highest_priority_is_told_each_half_hour(minutes: int, tells: bool) -> None:
+    course, _ = play("0:00 up highest\n0:10 down\n0:11 ack")
+    assert course.feed(raised(when=at(minutes), priority="highest"), at(minutes)) == (["raised"] if tells else [])
+
+
+def test_a_cycled_fan_near_its_limit_rings_once_in_four_hours_and_counts() -> None:
+    course, told = Course(), []
+    for minutes in range(0, 600, 20):
+        told += [(minutes, kind) for kind in course.feed(raised(when=at(minutes)), at(minutes)) if kind == "raised"]
+        course.feed(Returned(at(minutes + 9)), at(minutes + 9))
+        course.feed(Acknowledge("Ada"), at(minutes + 10))
+    assert told == [(0, "raised"), (240, "raised"), (480, "raised")]
+    assert [wanted.count for _, wanted in course.told if wanted.kind == "raised"] == [1, 12, 12]
+    assert course.told[-1][1].counted_since == at(480)
+
+
+def test_higher_priority_is_told_at_once_and_takes_the_acknowledgement_back() -> None:
+    course, told = play("0:00 up high\n0:05 ack\n0:06 up high\n0:09 up highest")
+    assert told == ["0:00 raised", "0:09 raised"]
+    alarm = course.standing
+    assert (alarm.state, alarm.priority, alarm.acknowledged_by) == (State.UNACKNOWLEDGED, "highest", None)
+    assert alarm.number == 1
+
+
+def test_priority_does_not_fall_while_it_stands_so_wobbling_does_not_ring() -> None:
+    _, told = play("0:00 up high\n0:05 up highest\n0:06 ack\n0:07 up high\n0:08 up highest\n0:09 up high")
+    assert told == ["0:00 raised", "0:05 raised"]
+
+
+def test_acknowledged_is_never_told_again() -> None:
+    course, told = play("0:00 up\n0:05 ack\n4:00 tick\n9:00 tick\n30:00 tick")
+    assert told == ["0:00 raised"]
+    assert next_due(course.standing) is None
+
+
+def test_unacknowledged_is_told_again_each_four_hours() -> None:
+    course, told = play("0:00 up\n3:59 tick\n4:00 tick\n4:01 tick\n7:59 tick\n8:00 tick\n8:30 down\n20:00 tick")
+    assert told == ["0:00 raised", "4:00 told-again", "8:00 told-again", "8:30 cleared"]
+    assert next_due(course.standing) is None
+    assert course.changes[1].cause == "told again"
+
+
+def test_raised_in_silence_and_left_standing_is_told_when_the_four_hours_are_over() -> None:
+    course, told = play("0:00 up\n1:00 down\n1:10 ack\n2:00 up\n3:59 tick\n4:00 tick")
+    assert told == ["0:00 raised", "1:00 cleared", "4:00 told-again"]
+    assert course.told[-1][1].count == 1
+
+
+def test_what_does_not_ring_is_not_repeated() -> None:
+    course = Course()
+    course.feed(raised(rings=False, priority="low"), at())
+    assert (course.told[0][1].rings, next_due(course.standing)) == (False, None)
+    assert course.feed(Tick(), at(9999)) == []
+
+
+def test_a_last_notice_from_a_wrong_clock_silences_nothing() -> None:
+    """A clock that once stood in 2031 must not keep the phone silent until then."""
+    course, _ = play("0:00 up\n1:00 down\n1:10 ack")
+    course.alarm = replace(course.standing, last_notice=NIGHT + timedelta(days=1500))
+    assert course.feed(raised(when=at(90)), at(90)) == ["raised"]
+
+
+def test_without_a_stored_priority_of_the_last_notice_the_alarms_own_counts() -> None:
+    course, _ = play("0:00 up\n1:00 down\n1:10 ack")
+    course.alarm = replace(course.standing, last_notice_priority=None)
+    assert course.feed(raised(when=at(90)), at(90)) == []
+    assert course.feed(raised(when=at(91), priority="highest"), at(91)) == ["raised"]
+
+
+def test_times_of_a_change() -> None:
+    """Conditions come with the time of their reading, operators with the clock."""
+    course = Course()
+    course.feed(raised(), at(55))
+    course.feed(Acknowledge("Ada"), at(60))
+    assert [(change.at, change.heard, change.by) for change in course.changes] == [
+        (at(), at(55), None),
+        (at(60), at(60), "Ada"),
+    ]
+    assert (course.standing.raised, course.standing.since, course.standing.heard) == (at(), at(-2), at(55))
+
+
+def test_peak_is_the_greatest_of_the_occurrence() -> None:
+    course = Course()
+    course.feed(raised(value=1.02, peak=1.05), at())
+    course.feed(raised(value=1.01, peak=1.11, when=at(5)), at(5))
+    course.feed(Returned(at(9), peak=1.08), at(9))
+    assert course.standing.peak == 1.11
+    course.feed(raised(value=1.0, peak=1.01, when=at(20)), at(20))
+    assert course.standing.peak == 1.11, "unacknowledged: the same occurrence"
+    course.feed(Acknowledge("Ada"), at(21))
+    course.feed(Returned(at(22)), at(22))
+    course.feed(raised(value=1.0, peak=1.01, when=at(30)), at(30))
+    assert course.standing.peak == 1.01, "a new occurrence"
+
+
+# Suppression -------------------------------------------------------------------------------------------------------
+
+STOPPED = replace(OVERLOAD, condition="stopped")
+
+
+def stop(minutes: float) -> Event:
+    return raised("stopped", when=at(minutes), priority="medium")
+
+
+def test_an_announced_stop_is_no_news_and_a_stop_beyond_it_is() -> None:
+    course = Course(STOPPED)
+    assert course.feed(PlannedStop("Ada", at(240), "loading"), at()) == []
+    assert (course.standing.state, course.standing.suppression) == (State.NORMAL, Suppression.SUPPRESSED_BY_DESIGN)
+    assert course.feed(stop(10), at(10)) == []
+    assert course.standing.number == 1, "the row that carried the plan becomes the alarm"
+    assert next_due(course.standing) == at(240)
+    assert course.feed(Tick(), at(239)) == []
+    assert course.feed(Tick(), at(240)) == ["raised"]
+    assert course.told[-1][1].cause == "planned stop over"
+    assert (course.standing.suppression, course.standing.suppressed_by) == (None, None)
+
+
+def test_a_fan_that_runs_when_the_plan_is_over_is_no_news() -> None:
+    course = Course(STOPPED)
+    course.feed(PlannedStop("Ada", at(240)), at())
+    course.feed(stop(10), at(10))
+    assert course.feed(Returned(at(200)), at(200)) == []
+    assert course.feed(Tick(), at(240)) == []
+    assert course.standing.state is State.RETURNED_UNACKNOWLEDGED
+
+
+def test_a_stop_announced_after_it_was_told_and_acknowledged_is_told_when_the_plan_is_over() -> None:
+    course = Course(STOPPED)
+    assert course.feed(stop(0), at()) == ["raised"]
+    course.feed(Acknowledge("Ada"), at(5))
+    course.feed(PlannedStop("Ada", at(60)), at(6))
+    assert course.standing.state is State.ACKNOWLEDGED
+    assert course.feed(Tick(), at(60)) == ["raised"]
+    assert course.standing.state is State.UNACKNOWLEDGED
+    assert course.standing.acknowledged is None
+
+
+def test_a_plan_can_be_made_longer_and_withdrawn() -> None:
+    course = Course(STOPPED)
+    course.feed(PlannedStop("Ada", at(60)), at())
+    course.feed(stop(10), at(10))
+    course.feed(PlannedStop("Ben", at(120), "still loading"), at(50))
+    assert course.feed(Tick(), at(60)) == []
+    assert (course.standing.suppressed_by, course.standing.suppressed_why) == ("Ben", "still loading")
+    assert course.feed(WithdrawPlannedStop("Ben"), at(70)) == ["raised"]
+    assert course.changes[-1].by == "Ben"
+
+
+def test_a_plan_whose_time_is_up_holds_nothing_back_even_before_the_tick() -> None:
+    course = Course(STOPPED)
+    course.feed(PlannedStop("Ada", at(60)), at())
+    assert course.feed(stop(70), at(70)) == ["raised"]
+
+
+def test_shelved_changes_its_state_but_tells_nothing() -> None:
+    course = Course()
+    course.feed(Shelve("Ada", at(120), "known"), at())
+    assert course.feed(raised(when=at(10), priority="highest"), at(10)) == []
+    assert course.standing.state is State.UNACKNOWLEDGED
+    assert course.feed(Unshelve("Ada"), at(20)) == ["raised"], "what stands and was never told is told now"
+
+
+def test_unshelved_tells_nothing_that_was_told_before() -> None:
+    course = Course()
+    course.feed(raised(), at())
+    course.feed(Shelve("Ada", at(120)), at(5))
+    assert course.feed(Tick(), at(120)) == []
+    assert course.changes[-1].cause == "time up"
+
+
+def test_out_of_service_yields_only_to_its_own_end() -> None:
+    course = Course()
+    course.feed(RemoveFromService("Ada", why="season over"), at())
+    for event in (Shelve("Ben", at(60)), PlannedStop("Ben", at(60)), Unshelve("Ben"), WithdrawPlannedStop("Ben")):
+        changes = len(course.changes)
+        assert course.feed(event, at(5)) == []
+        assert len(course.changes) == changes
+    assert course.feed(raised(when=at(10)), at(10)) == []
+    assert next_due(course.standing) is None
+    assert course.feed(ReturnToService("Ada"), at(600)) == ["raised"]
+
+
+# Misuse --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "event", [Returned(NIGHT), Acknowledge("Ada"), Tick(), Unshelve("Ada"), ReturnToService("Ada")]
+)
+def test_what_ends_nothing_begins_nothing(event: Event) -> None:
+    assert step(None, event, NIGHT, number=1, change_number=1) == (None, None, [])
+
+
+def test_a_bug_of_the_caller_is_told_as_one() -> None:
+    with pytest.raises(ValueError, match="`about` is needed"):
+        step(None, raised(), NIGHT, number=1, change_number=1)
+    with pytest.raises(ValueError, match="aware UTC"):
+        step(None, raised(), datetime(2026, 10, 5), number=1, change_number=1, about=OVERLOAD)  # noqa: DTZ001
