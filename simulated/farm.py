@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from simulated import stepping, supply, weather
 from simulated.course import Courses
+from simulated.filling import Filling
 from simulated.loggers import Columns, Letter, Path, bodies, instant, stamps
 from simulated.plant import FEET, base_pitch, lay_out
 from simulated.plate import nameplate_text
@@ -54,6 +55,9 @@ class Farm:
         self._sources = [
             supply.Source(scenario.sites[key].supplies[name], self._draws(key, name, "supply"))
             for key, name in self._plant.supplies
+        ]
+        self._fillings = [
+            Filling(scenario.sites[key].bins[name], self._draws(key, name, "filling")) for key, name in self._plant.bins
         ]
         self._jitter, self._swing = self._draws("jitter"), self._draws("swing")
         self._points: dict[tuple[str, str], tuple[Path, np.random.Generator]] = {}
@@ -149,7 +153,7 @@ class Farm:
         depth = np.empty((n, len(plant.bins)))
         for b, (key, name) in enumerate(plant.bins):
             feet = self.scenario.sites[key].bins[name].depth_ft + courses.amount(key, name, "depth", times)
-            depth[:, b] = np.maximum(feet, 0.0) * FEET
+            depth[:, b] = np.maximum(feet + self._fillings[b].depth(times), 0.0) * FEET
         sources = np.zeros((n, len(self._sources)), stepping.SOURCE)
         for s, ((key, name), source) in enumerate(zip(plant.supplies, self._sources, strict=True)):
             volts = courses.amount(key, name, "volts", times)

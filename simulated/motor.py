@@ -72,7 +72,7 @@ def fit(
     power_factor: float,
     poles: int = 4,
     rated_slip: float | None = None,
-    locked_ratio: float = 6.2,
+    locked_ratio: float = 6.5,
     hertz: float = 60.0,
 ) -> Circuit:
     """Find the circuit that takes `amps` at `power_factor` when it gives `watts` at the shaft at `volts`.

@@ -195,7 +195,7 @@ def draw(seed: int) -> DrawnFan:
     if rng.uniform() < 0.5:
         plate_motor["efficiency"] = round(efficiency, 3)
     amps_factor = 1.0 + 0.01 * float(np.clip(rng.standard_normal(), -2.5, 2.5))
-    circuit = circuit_of(plate_motor, amps_factor, true_factor, float(rng.uniform(5.6, 6.8)))
+    circuit = circuit_of(plate_motor, amps_factor, true_factor, float(rng.uniform(5.8, 7.2)))
 
     slope = float(rng.uniform(0.05, 0.11))
     level = float(np.clip(1.0 + 0.025 * rng.standard_normal(), 0.92, 1.07))

@@ -78,6 +78,10 @@ class Bin:
     depth_ft: float = 14.0
     grain: str = "corn"
     packing: float = 1.5
+    fills_per_month: float = 0.0
+    """How often more grain comes for some days."""
+    fill_feet: float = 4.0
+    """How much then, on average."""
 
 
 @dataclass
@@ -104,7 +108,7 @@ class Truth:
     restart_minutes: float = 1.0
     """From the return of the supply to the start, min."""
     start_seconds: float = 3.0
-    locked_ratio: float = 6.2
+    locked_ratio: float = 6.5
     rise: float = 0.5
     """Relative rise of shaft power per relative loss of flow."""
     contact_ohms: list[float] = field(default_factory=lambda: [0.0, 0.0, 0.0])

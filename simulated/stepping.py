@@ -258,13 +258,15 @@ def feed_dead_leg(c: Floats, slip: float, gap: float, dead: int, amps: Phasors, 
 def load_bus(fixed: Records, states: Records, sources: Records) -> None:
     """Potentials at the supply points under the fans' currents (V, into sources)."""
     for s in range(sources.size):
+        sources[s].bus[:] = 0j
+    for f in range(fixed.size):  # first the currents taken, then the potentials they leave
+        if states[f].running == 1:
+            for k in range(3):
+                sources[fixed[f].supply].bus[k] += states[f].amps[k]
+    for s in range(sources.size):
         source = sources[s]
         for k in range(3):
-            taken = 0j
-            for f in range(fixed.size):
-                if states[f].running == 1 and fixed[f].supply == s:
-                    taken += states[f].amps[k]
-            source.bus[k] = source.volts[k] - source.impedance[k] * taken if source.alive == 1 else 0j
+            source.bus[k] = source.volts[k] - source.impedance[k] * source.bus[k] if source.alive == 1 else 0j
         if source.lost >= 0:
             source.bus[source.lost] = 0.5 * (source.bus[(source.lost + 1) % 3] + source.bus[(source.lost + 2) % 3])
 

@@ -57,7 +57,7 @@ def drawn(fan: Fan, rng: np.random.Generator) -> Hidden:
 
 
 def circuit_of(
-    plate: dict[str, object], amps_factor: float, power_factor: float | None = None, locked_ratio: float = 6.2
+    plate: dict[str, object], amps_factor: float, power_factor: float | None = None, locked_ratio: float = 6.5
 ) -> motor.Circuit:
     """The motor behind a nameplate ([motor] table), its true rated current being amps_factor times the plate's."""
 

@@ -24,6 +24,7 @@ class Air:
     def __init__(self, weather: Weather, seed: int, stream: int) -> None:
         self._weather = weather
         self._seed = (seed, stream)
+        self._turn = float(np.random.default_rng(self._seed).uniform(0.0, 6.28))
         self._days: dict[int, tuple[float, float]] = {}
 
     def _day(self, day: int) -> tuple[float, float]:
@@ -53,7 +54,7 @@ class Air:
         # Warmest near 15 h, coldest near 6 h: a cosine whose falling half takes longer than its rising one.
         phase = np.where((hour >= 6.0) & (hour < 15.0), (hour - 6.0) / 9.0, 1.0 + ((hour - 15.0) % 24.0) / 15.0)
         curve = -np.cos(np.pi * phase)
-        ripple = np.sin(local / 437.0 + first) + 0.6 * np.sin(local / 151.0) + 0.5 * np.sin(local / 1260.0)
+        ripple = np.sin(local / 437.0 + self._turn) + 0.6 * np.sin(local / 151.0) + 0.5 * np.sin(local / 1260.0)
         return np.asarray(w.mean_c + front + w.swing_c * cloud * curve + w.noise_c * ripple, np.float64)
 
 
