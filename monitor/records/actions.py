@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.engine import Connection
 
 from monitor.records import tables
 from monitor.records.database import Database, inserted_id
@@ -56,10 +57,15 @@ def put(database: Database, kind: str, site: str, body: Mapping[str, object], by
 
 def undone(database: Database) -> list[Action]:
     """Actions not carried out yet, in the order in which they were asked for."""
-    table = tables.actions
     with database.read() as connection:
-        rows = connection.execute(sa.select(table).where(table.c.done_ms.is_(None)).order_by(table.c.number))
-        return [_action(row) for row in rows.mappings()]
+        return undone_in(connection)
+
+
+def undone_in(connection: Connection) -> list[Action]:
+    """As `undone`, within a transaction of the caller's."""
+    table = tables.actions
+    rows = connection.execute(sa.select(table).where(table.c.done_ms.is_(None)).order_by(table.c.number))
+    return [_action(row) for row in rows.mappings()]
 
 
 def outcome(database: Database, number: int) -> Action | None:

@@ -183,14 +183,27 @@ def write_nameplate(nameplate: Nameplate) -> str:
         known = {key: _short(value) for key, value in known.items() if value is not None and value != []}
         tables[name] = known
     # The figures everybody looks for first stand first, as on the plate.
-    first = ("rated_power_hp", "rated_voltage", "phases", "full_load_amps", "service_factor")
-    motor = tables["motor"]
+    first = ("rated_power_hp", "rated_power_kw", "rated_voltage", "phases", "full_load_amps", "service_factor")
+    motor = _power_as_given(tables["motor"])
     tables["motor"] = {key: motor[key] for key in first if key in motor} | motor
     if nameplate.conditions:
         tables["conditions"] = {
             name: {key: _short(value) for key, value in keys.items()} for name, keys in nameplate.conditions.items()
         }
     return tomli_w.dumps({name: table for name, table in tables.items() if table})
+
+
+def _power_as_given(motor: dict[str, Any]) -> dict[str, Any]:
+    """7.5 kW again where 7.5 kW was read, not 10.05766 hp: kilowatts of few places that give back the very figure."""
+    power = motor.get("rated_power_hp")
+    if power is None or round(power, 3) == power:
+        return motor
+    kilowatts = round(power * KILOWATTS_A_HORSEPOWER, 4)
+    if not 0 < kilowatts <= 750 or kilowatts / KILOWATTS_A_HORSEPOWER != power:
+        return motor
+    return {"rated_power_kw": _short(kilowatts)} | {
+        key: value for key, value in motor.items() if key != "rated_power_hp"
+    }
 
 
 def _short(value: Any) -> Any:
