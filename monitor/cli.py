@@ -198,7 +198,7 @@ def check(settings_file: SettingsOption = None) -> None:
 
 
 def _with_database(settings_file: Path | None, work: Callable[[Database], T], *, seed: bool = False) -> T:
-    from monitor.service.shell import seed_sites
+    from monitor.service.opening import seed_sites
 
     chosen: Settings = settings.load(settings_file)
     if seed:

@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import LinkError
 from monitor.links.mqtt import CONNECT_SECONDS, BrokerAddress, tls_context
@@ -41,7 +42,9 @@ def knock(address: BrokerAddress) -> str:
         else:
             client.subscribe(f"{mine.root}/+/+/readings", qos=1)
 
-    def on_subscribe(client: paho.Client, data: object, mid: int, reasons: list[object], properties: object) -> None:
+    def on_subscribe(
+        client: paho.Client, data: object, mid: int, reasons: list[ReasonCode], properties: object
+    ) -> None:
         if any(getattr(reason, "is_failure", False) for reason in reasons):
             refused.append(
                 f"the broker at {mine} lets us in but not read {mine.root}/+/+/readings: see its access list."

@@ -17,7 +17,7 @@ from monitor.records.database import open_database
 from monitor.records.rows import from_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
-from monitor.service.shell import broker_address
+from monitor.service.opening import broker_address
 from monitor.settings import Settings, secret
 
 LEAST_FREE_SHARE = 0.10

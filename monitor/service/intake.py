@@ -141,6 +141,13 @@ class Intake:
         """A stored reading of a supply or weather point, told at start."""
         self._remember(point.row, t_ms, volts, ambient_c)
 
+    def refuse_all(self, messages: Sequence[Message], reason: str, detail: str) -> Taken:
+        """All of them refused for one reason."""
+        refused = [
+            Refused(one.received_ms, one.topic, *_where(one.topic)[:2], reason, detail, one.payload) for one in messages
+        ]
+        return Taken(_no_rows(), _no_rows(), refused)
+
     def take(self, messages: Sequence[Message]) -> Taken:
         """What becomes of these messages; the plant's newest times move on."""
         refused: list[Refused] = []
@@ -256,7 +263,8 @@ class Intake:
     ) -> NDArray[np.bool_]:
         """Refuses readings that do not fit what the register says of the point."""
         points = self._plant.points
-        phases = self._plant.legs_of[point]
+        phases = np.zeros(len(point), np.int8)
+        phases[keep] = self._plant.legs_of[point[keep]]
         fits = phases == decoded.legs
         for item in np.flatnonzero(keep & ~fits):
             owner = points[int(point[item])]
@@ -413,6 +421,26 @@ class Intake:
             point = plant.points[int(late.point[place])]
             bisect.insort(point.times, float(late.t_ms[place]))
             plant.heard_ms[point.row] = late.received_ms[place]
+
+
+def merged(parts: Sequence[Taken]) -> Taken:
+    """Several batches taken one after the other, as one. Within a point their readings are in order of time."""
+    fed = _together([part.fed for part in parts])
+    whole = Taken(fed.pick(np.argsort(fed.point, kind="stable")), _together([part.late for part in parts]))
+    for part in parts:
+        whole.refused += part.refused
+        whole.newcomers += part.newcomers
+        whole.statuses += part.statuses
+        for row, number in part.repeats.items():
+            whole.repeats[row] = whole.repeats.get(row, 0) + number
+        for row, number in part.unknown_keys.items():
+            whole.unknown_keys[row] = whole.unknown_keys.get(row, 0) + number
+    return whole
+
+
+def _together(parts: Sequence[Rows]) -> Rows:
+    names = Rows.__dataclass_fields__
+    return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
 def _where(topic: str) -> tuple[str, str, str]:

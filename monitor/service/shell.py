@@ -4,25 +4,23 @@ from __future__ import annotations
 
 import contextlib
 import logging
-import os
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime
-from pathlib import Path
 from types import FrameType
-from zoneinfo import ZoneInfo
 
 from monitor.alarms.routes import Route
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
-from monitor.links.mqtt import Broker, BrokerAddress
-from monitor.records import readings, register
-from monitor.records.database import Database, open_database
+from monitor.links.mqtt import Broker
+from monitor.records import readings
+from monitor.records.database import open_database
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
+from monitor.service.opening import broker_address, seed_sites
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, secret
 from monitor.web.app import create_app
@@ -230,36 +228,3 @@ class Service:
 
     def _on_signal(self, number: int, frame: FrameType | None) -> None:
         self._stopping.set()
-
-
-def broker_address(settings: Settings) -> BrokerAddress:
-    """The broker of the settings, with its password read from its file."""
-    mqtt = settings.mqtt
-    return BrokerAddress(
-        mqtt.host, mqtt.port, mqtt.root, mqtt.client_id, mqtt.username,
-        secret(mqtt.password_file) if mqtt.password_file else None, mqtt.ca_file, mqtt.cert_file, mqtt.key_file,
-    )  # fmt: skip
-
-
-def seed_sites(database: Database, settings: Settings, now: datetime) -> None:
-    """Sites of the settings that the register does not know yet; without any, one called `home`."""
-    for key, site in settings.sites.items():
-        register.put_site(
-            database,
-            register.Site(key, site.name or key, site.time_zone, site.altitude_m, site.units, site.supper),
-            now,
-            replace=False,
-        )
-    if not settings.sites and not register.sites(database):
-        register.put_site(database, register.Site("home", "Home", machine_zone(), 0.0, "us", "17:00"), now)
-
-
-def machine_zone() -> str:
-    """The machine's time zone by its IANA name; UTC where it cannot be told."""
-    candidates = [os.environ.get("TZ", "")]
-    with contextlib.suppress(OSError):
-        candidates.append(str(Path("/etc/localtime").resolve()).partition("zoneinfo/")[2])
-    for name in candidates:
-        with contextlib.suppress(KeyError, ValueError, OSError):
-            return ZoneInfo(name).key
-    return "UTC"

@@ -29,7 +29,7 @@ from monitor.records.start import Start
 from monitor.service import beginning, orders
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures, alarms_message, state_message
-from monitor.service.intake import Intake, Refused, Rows, Taken
+from monitor.service.intake import Intake, Refused, Rows, Taken, merged
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.watch import layout
@@ -179,7 +179,7 @@ class Worker:
         """Judges messages and adds what comes of it to the next commit."""
         pending = self._pending
         pending.messages.extend(messages)
-        taken = self._intake.take(messages)
+        taken = self._take_in(messages)
         pending.rejected.extend(_rejected(taken.refused))
         pending.newcomers.extend(
             Newcomer(one.site, one.name, int(one.at_ms), one.readings, one.last) for one in taken.newcomers
@@ -198,6 +198,17 @@ class Worker:
         self._keep_now(of_fans, judged)
         for change in sorted(changes, key=lambda one: (one.at_ms, one.fan)):
             self._change(change)
+
+    def _take_in(self, messages: Sequence[Message]) -> Taken:
+        """What became of messages. One that shows a fault of ours must not come back for ever and stop all others."""
+        try:
+            return self._intake.take(messages)
+        except Exception:
+            if len(messages) > 1:
+                log.exception("a batch of messages could not be taken in; they are taken one by one")
+                return merged([self._take_in([message]) for message in messages])
+            log.exception("a message on %s could not be taken in: a fault of the monitor", messages[0].topic)
+            return self._intake.refuse_all(messages, "a fault of the monitor", "please report it with this payload")
 
     def _count(self, taken: Taken) -> None:
         points = self.plant.points

@@ -1,0 +1,171 @@
+"""kill -9 at random moments while readings pour in: nothing lost, nothing twice, the same alarm changes.
+
+The publisher is acknowledged by the broker; from there on no reading may be lost. The same stream is then played to a
+service that nobody disturbs, and the two databases are compared.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import sqlite3
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.faults.conftest import Running
+from tests.servers import Mosquitto, Publisher, until
+
+FANS = 50
+KILLS = 20
+RATE = 500
+SECONDS = 110
+"""Long enough for so many kills, each with a start of the service after it."""
+PERIOD_MS = 10_000
+SEED = 20261125
+
+
+def stream() -> list[tuple[str, bytes]]:
+    """Readings of FANS fans each 10 s of their own time, played 100 times as fast; a third of them in trouble."""
+    draw = random.Random(SEED)
+    rounds = RATE * SECONDS // FANS
+    first = int(time.time() * 1000) // PERIOD_MS * PERIOD_MS - (rounds + 10) * PERIOD_MS
+    messages = []
+    for number in range(rounds):
+        for fan in range(FANS):
+            amps = 12.6 + draw.uniform(-0.2, 0.2)
+            wave = (number + 13 * fan) % 240
+            if fan % 6 == 0 and wave < 60:
+                amps = 15.8  # over its limit of 15.2 A for 10 min
+            if fan % 6 == 1 and wave < 30:
+                amps = 0.0  # stands still for 5 min
+            volts = [460.0, 459.0, 461.0]
+            if fan % 6 == 2 and wave < 60:
+                volts[0] = 433.0  # unbalanced by 3.9 %
+            body = {
+                "t": (first + number * PERIOD_MS) / 1000,
+                "amps": [round(amps, 2), round(amps * 0.99, 2), round(amps * 0.98, 2)],
+                "volts": volts,
+            }
+            messages.append((f"amps/v1/home/bin-{fan}/readings", json.dumps(body).encode()))
+    return messages
+
+
+def stored(database: Path) -> list[tuple[object, ...]]:
+    """All readings, hot and packed, as (point, time) with how often each is there."""
+    from monitor.records.packing import unpack
+
+    with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as connection:
+        hot = connection.execute("SELECT point_id, t_ms, limit_amps, flags FROM readings").fetchall()
+        for point_id, columns in connection.execute("SELECT point_id, columns FROM reading_hours").fetchall():
+            rows = unpack(columns, point_id)
+            hot += zip([point_id] * len(rows), rows.t_ms.tolist(), rows.limit_amps.tolist(), rows.flags.tolist(), strict=True)
+    return sorted(hot)
+
+
+def changes(database: Path) -> list[tuple[object, ...]]:
+    """Alarm changes as a person would compare them: numbers and wall times left out."""
+    with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as connection:
+        return sorted(
+            connection.execute(
+                "SELECT a.site, a.fan, a.condition, c.from_state, c.to_state, c.cause, c.at_ms FROM alarm_changes c "
+                "JOIN alarms a ON a.number = c.alarm_number WHERE c.cause != 'told again'"
+            ).fetchall()
+        )
+
+
+def runs(database: Path) -> list[tuple[object, ...]]:
+    with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as connection:
+        query = "SELECT point_id, start_ms, end_ms, start_seen, end_seen, peak_amps FROM runs"
+        return sorted(connection.execute(query).fetchall(), key=str)
+
+
+def all_in(running: Running, expected: int) -> bool:
+    with sqlite3.connect(f"file:{running.database}?mode=ro", uri=True) as connection:
+        hot = connection.execute("SELECT COUNT(*) FROM readings").fetchone()[0]
+        packed = connection.execute("SELECT COALESCE(SUM(rows), 0) FROM reading_hours").fetchone()[0]
+    return bool(hot + packed >= expected)
+
+
+def play(running: Running, broker: Mosquitto, messages: list[tuple[str, bytes]], kills: int) -> int:
+    """Plays the stream at its rate while the service is killed so often; how often it was."""
+    for fan in range(FANS):
+        running.register(f"bin-{fan}")
+    running.start()
+    done = threading.Event()
+    failure: list[BaseException] = []
+
+    def publish() -> None:
+        try:
+            publisher = Publisher(broker.port)
+            began = time.monotonic()
+            for at in range(0, len(messages), FANS):
+                publisher.send(messages[at : at + FANS])
+                time.sleep(max(0.0, began + (at + FANS) / RATE - time.monotonic()))
+            publisher.close()
+        except BaseException as exc:
+            failure.append(exc)
+        finally:
+            done.set()
+
+    thread = threading.Thread(target=publish)
+    thread.start()
+    draw = random.Random(SEED)
+    killed = 0
+    while killed < kills:
+        time.sleep(draw.uniform(0.3, 4.0))
+        assert not done.is_set(), f"the stream ended after {killed} kills: the test is too short"
+        running.kill()
+        killed += 1
+        running.start(wait=draw.random() < 0.7)  # else it may be killed while it starts
+    thread.join()
+    assert not failure, failure
+    until(running.answers, 60, "the service")
+    until(lambda: all_in(running, len(messages)), 120, "the last reading")
+    time.sleep(1.5)
+    assert running.stop() == 0
+    return killed
+
+
+@pytest.mark.slow
+@pytest.mark.broker
+@pytest.mark.timeout(600)
+def test_killed_twenty_times_it_stores_each_reading_once_and_finds_the_same(
+    broker: Mosquitto, service: Running, tmp_path: Path
+) -> None:
+    messages = stream()
+    killed = play(service, broker, messages, KILLS)
+    calm_broker = Mosquitto(tmp_path / "calm-broker")
+    calm_broker.start()
+    calm = Running(tmp_path / "calm", calm_broker.port)
+    try:
+        # The undisturbed service gets the stream as fast as it takes it: only the readings' own time counts.
+        for fan in range(FANS):
+            calm.register(f"bin-{fan}")
+        calm.start()
+        publisher = Publisher(calm_broker.port)
+        publisher.send(messages)
+        publisher.close()
+        until(lambda: all_in(calm, len(messages)), 120, "the last reading")
+        time.sleep(1.5)
+        assert calm.stop() == 0
+    finally:
+        if calm.process is not None:
+            calm.kill()
+        calm_broker.kill()
+
+    assert killed == KILLS
+    rows = stored(service.database)
+    assert len(rows) == len(messages)
+    assert len({row[:2] for row in rows}) == len(messages)  # each once
+    assert rows == stored(calm.database)
+    assert runs(service.database) == runs(calm.database)
+    assert changes(service.database) == changes(calm.database)
+    assert len(changes(calm.database)) > 100  # the stream does have something to find
+    with sqlite3.connect(f"file:{service.database}?mode=ro", uri=True) as connection:
+        twice = connection.execute(
+            "SELECT site, fan, condition, raised_ms, COUNT(*) FROM alarms GROUP BY 1, 2, 3, 4 HAVING COUNT(*) > 1"
+        ).fetchall()
+    assert not twice
