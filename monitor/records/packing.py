@@ -15,6 +15,7 @@ because the columns have nothing in common.
 from __future__ import annotations
 
 import struct
+import zlib
 from typing import Any, Final
 
 import numpy as np
@@ -36,6 +37,9 @@ _WHOLE = ("number", "t_ms", "version", "flags")
 _MEASURED = ("ambient_c", "called", "limit_amps")
 _LEGS = ("amps", "volts")
 
+_HEAD = "<BII"  # form, rows, check sum (CRC-32) of all that follows
+_SIZES = f"<{len(_WHOLE) + len(_MEASURED) + 3 * len(_LEGS)}I"  # of each column: twice its bytes, and 1 if compressed
+
 
 def pack(rows: ReadingRows) -> bytes:
     """The columns of some rows as bytes; the point is not among them.
@@ -48,10 +52,15 @@ def pack(rows: ReadingRows) -> bytes:
     parts += [_measured(getattr(rows, name)) for name in _MEASURED]
     parts += [_measured(np.ascontiguousarray(getattr(rows, name)[:, leg])) for name in _LEGS for leg in range(3)]
     compress = zstandard.ZstdCompressor(level=LEVEL, write_checksum=False).compress
-    packed = [min(compress(part), part, key=len) for part in parts]
-    sizes = [2 * len(small) + (len(small) < len(part)) for small, part in zip(packed, parts, strict=True)]
-    head = struct.pack(f"<BI{len(sizes)}I", PACKED_FORMAT, len(rows), *sizes)
-    return head + b"".join(packed)
+    packed = []
+    sizes = []
+    for part in parts:
+        small = compress(part)
+        smaller = len(small) < len(part)
+        packed.append(small if smaller else part)
+        sizes.append(2 * len(packed[-1]) + smaller)
+    body = struct.pack(_SIZES, *sizes) + b"".join(packed)
+    return struct.pack(_HEAD, PACKED_FORMAT, len(rows), zlib.crc32(body)) + body
 
 
 def unpack(packed: bytes, point_id: int) -> ReadingRows:
@@ -61,21 +70,20 @@ def unpack(packed: bytes, point_id: int) -> ReadingRows:
     ------
     ValueError : the bytes are of another form, or damaged
     """
-    names = len(_WHOLE) + len(_MEASURED) + 3 * len(_LEGS)
-    head = struct.calcsize(f"<BI{names}I")
+    head = struct.calcsize(_HEAD)
     if len(packed) < head or packed[0] != PACKED_FORMAT:
         raise ValueError(f"a packed hour of point {point_id} is not in form {PACKED_FORMAT}: {packed[:8].hex()}")
-    _, n, *sizes = struct.unpack_from(f"<BI{names}I", packed)
+    _, n, check = struct.unpack_from(_HEAD, packed)
+    body = packed[head:]
+    if zlib.crc32(body) != check:
+        raise ValueError(f"a packed hour of point {point_id} is damaged: restore the last backup of the database")
     decompress = zstandard.ZstdDecompressor().decompress
     parts = []
-    at = head
-    for size in sizes:
-        part = packed[at : at + size // 2]
+    at = struct.calcsize(_SIZES)
+    for size in struct.unpack_from(_SIZES, body):
+        part = body[at : at + size // 2]
         at += size // 2
-        try:
-            parts.append(decompress(part) if size % 2 else part)
-        except zstandard.ZstdError as exc:
-            raise ValueError(f"a packed hour of point {point_id} is damaged: {exc}") from exc
+        parts.append(decompress(part) if size % 2 else part)
     found: dict[str, Any] = {"point_id": np.full(n, point_id, np.int64)}
     columns = iter(parts)
     for name in _WHOLE:
