@@ -283,19 +283,18 @@ _WHY_NOT = {
 
 def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
     """`2 degrees less, insert 19 instead of 21: 94 % chance to come under the target, about 6 % less air.`"""
-    option = pitch.get(key)
-    if not isinstance(option, Mapping):
+    found = phrases.reduction(pitch, key)
+    if found is None:
         return _WHY_NOT.get(str(pitch.get(f"{key}_why")), "not known.")
-    degrees, to = phrases.figure(option, "degrees"), phrases.figure(option, "pitch")
-    less = figures.degrees(degrees)
-    instead = "" if degrees is None or to is None else f" instead of {figures.plain(round(to + degrees, 2))}"
-    sure = figures.chance(phrases.figure(option, "chance"))
     target = figures.amps(story.target_amps)
-    text = f"{less} less, insert {figures.plain(to)}{instead}: {sure} chance to come under the target"
-    row = next((row for row in phrases.items(pitch, "options") if phrases.figure(row, "pitch") == to), None)
-    air = phrases.figure(row, "airflow_percent")
-    less_air = "" if air is None else f", about {figures.number(100.0 - air, 0)} % less air"
-    return f"{text}{f' of {target}' if target else ''}{less_air}."
+    rows = phrases.items(pitch, "options")
+    row = next((row for row in rows if figures.plain(phrases.figure(row, "pitch")) == found.insert), None)
+    kept = phrases.figure(row, "airflow_percent")
+    less_air = "" if kept is None else f", about {figures.number(100.0 - kept, 0)} % less air"
+    return (
+        f"{found.less} less, insert {found.insert} instead of {found.instead}: "
+        f"{found.chance} chance to come under the target{f' of {target}' if target else ''}{less_air}."
+    )
 
 
 def _cleared(alarm: Alarm, story: Story) -> list[list[str]]:

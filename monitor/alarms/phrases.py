@@ -5,7 +5,9 @@ The order of a notice is always: which fan, what, how bad in figures, since when
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -118,8 +120,9 @@ def lasted(alarm: Alarm, until: datetime, story: Story) -> str:
 
 def worst(alarm: Alarm) -> str | None:
     """The peak, for conditions that have one."""
-    if alarm.condition in AMPS_CONDITIONS and alarm.peak is not None:
-        return f"{figures.percent(100.0 * alarm.peak)} of its limit"
+    if alarm.condition in AMPS_CONDITIONS:
+        share = figures.percent(None if alarm.peak is None else 100.0 * alarm.peak)
+        return None if share is None else f"{share} of its limit"
     return figures.small_percent(alarm.peak) if alarm.condition in UNBALANCE_CONDITIONS else None
 
 
@@ -255,6 +258,32 @@ def to_acknowledge(alarm: Alarm) -> bool:
     return alarm.state in (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED)
 
 
+@dataclass(frozen=True)
+class Reduction:
+    """Less pitch that would do, in words."""
+
+    less: str
+    """`3 degrees`."""
+    insert: str
+    """`18`."""
+    instead: str
+    """`21`, the present one."""
+    chance: str
+    """`94 %`."""
+
+
+def reduction(pitch: Mapping[str, Any], key: str) -> Reduction | None:
+    """What the estimate recommends under `as_is` or `supply_right`; None when it does not, or not in whole."""
+    option = pitch.get(key)
+    if not isinstance(option, Mapping):
+        return None
+    less, to, sure = (figure(option, name) for name in ("degrees", "pitch", "chance"))
+    if less is None or to is None:
+        return None
+    words = figures.degrees(less), figures.plain(to), figures.plain(round(to + less, 2)), figures.chance(sure)
+    return None if None in words else Reduction(*map(str, words))
+
+
 def items(block: Mapping[str, Any] | None, key: str) -> list[Mapping[str, Any]]:
     """The list of objects under a key of the estimate; empty when there is none."""
     found = block.get(key) if block else None
@@ -262,6 +291,8 @@ def items(block: Mapping[str, Any] | None, key: str) -> list[Mapping[str, Any]]:
 
 
 def figure(block: Mapping[str, Any] | None, key: str) -> float | None:
-    """The number under a key of the estimate."""
+    """The finite number under a key of the estimate."""
     found = block.get(key) if block else None
-    return float(found) if isinstance(found, int | float) and not isinstance(found, bool) else None
+    if not isinstance(found, int | float) or isinstance(found, bool) or not math.isfinite(found):
+        return None
+    return float(found)

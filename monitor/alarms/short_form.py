@@ -156,13 +156,10 @@ def _blades(alarm: Alarm, story: Story) -> list[Piece]:
     if pitch is None:
         words = f"{story.estimate_words[:1].upper()}{story.estimate_words[1:]}." if story.estimate_words else ""
         return [Piece((words, ""), (NICE_TO_KNOW,))]
-    option = pitch.get("as_is")
+    as_is = phrases.reduction(pitch, "as_is")
     right = _right_words(pitch)
-    if isinstance(option, Mapping):
-        less = figures.degrees(phrases.figure(option, "degrees"))
-        insert = figures.plain(phrases.figure(option, "pitch"))
-        sure = figures.chance(phrases.figure(option, "chance"))
-        core = f"Only then {less} less pitch (insert {insert}, {sure} chance"
+    if as_is is not None:
+        core = f"Only then {as_is.less} less pitch (insert {as_is.insert}, {as_is.chance} chance"
         return [Piece((f"{core}; {right})." if right else f"{core}).", f"{core}).", ""), (NICE_TO_KNOW, DEGREES))]
     because = {
         "none enough": "No insert on hand is enough as it is",
@@ -176,12 +173,10 @@ def _blades(alarm: Alarm, story: Story) -> list[Piece]:
 
 def _right_words(pitch: Mapping[str, Any]) -> str:
     """The same with the supply put right, when that is another answer."""
-    right, as_is = pitch.get("supply_right"), pitch.get("as_is")
-    if isinstance(right, Mapping):
-        if isinstance(as_is, Mapping) and phrases.figure(right, "pitch") == phrases.figure(as_is, "pitch"):
-            return ""
-        less = figures.degrees(phrases.figure(right, "degrees"))
-        return f"supply put right: {less}, insert {figures.plain(phrases.figure(right, 'pitch'))}"
+    right, as_is = phrases.reduction(pitch, "supply_right"), phrases.reduction(pitch, "as_is")
+    if right is not None:
+        same = as_is is not None and right.insert == as_is.insert
+        return "" if same else f"supply put right: {right.less}, insert {right.insert}"
     if pitch.get("supply_right_why") == "none needed" and pitch.get("as_is_why") != "none needed":
         return "supply put right: none needed"
     return ""

@@ -1,0 +1,180 @@
+"""Any order of events whatever: rules that hold for every life of an alarm."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from alarm_builders import NIGHT, OVERLOAD, raised, story
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from monitor.alarms.alarm import (
+    Acknowledge,
+    Alarm,
+    Event,
+    PlannedStop,
+    RemoveFromService,
+    Returned,
+    ReturnToService,
+    Shelve,
+    Tick,
+    Unshelve,
+    Wanted,
+    WithdrawPlannedStop,
+    next_due,
+    step,
+    suppressed,
+)
+from monitor.alarms.routes import Route, notices_for
+from monitor.alarms.states import State
+from monitor.alarms.wording import SHORT_AT_MOST
+
+PRIORITIES = ["low", "medium", "high", "highest"]
+ROUTES = (
+    Route("farm", (), (), ("mailto:a", "mailto:b"), also_cleared=True),
+    Route("desk", ("hollow-creek",), ("high", "highest"), ("mailto:c",)),
+)
+
+
+class Life(RuleBasedStateMachine):
+    """Feeds any events with the clock going forward and keeps its own plain account of what was told."""
+
+    @initialize()
+    def begin(self) -> None:
+        self.now = NIGHT
+        self.alarm: Alarm | None = None
+        self.next_number = 1
+        self.next_change = 1
+        self.ids: set[str] = set()
+        self.told: list[tuple[datetime, Wanted, str]] = []
+        self.times_raised = 0
+
+    def feed(self, event: Event) -> list[Wanted]:
+        before = self.alarm
+        after, change, wanted = step(
+            before, event, self.now, number=self.next_number, change_number=self.next_change, about=OVERLOAD
+        )
+        assert len(wanted) <= 1
+        assert change is not None or not wanted, "a notice without a stored change has no id"
+        if before is not None:
+            assert after is not None, "an alarm never vanishes"
+            assert change is not None or after.state is before.state
+            assert after.number in (before.number, self.next_number)
+            held = suppressed(before, self.now)
+            ends = isinstance(event, Unshelve | WithdrawPlannedStop | ReturnToService)
+            assert not (held and wanted and not ends), "suppressed alarms tell nothing"
+        if change is not None:
+            assert after is not None
+            assert change.number == self.next_change
+            assert change.to_state is after.state
+            assert change.from_state is (before.state if before else State.NORMAL)
+            assert change.alarm_number == after.number
+            self.next_change += 1
+        if after is not None and after.number == self.next_number:
+            self.next_number += 1
+        stood = before is not None and before.state.stands
+        self.times_raised += after is not None and after.state.stands and not stood
+        self.alarm = after
+        for one in wanted:
+            assert after is not None
+            assert change is not None
+            self.told.append((self.now, one, after.priority))
+            for notice in notices_for(one, after, change, story(now=self.now), ROUTES, self.now):
+                assert notice.id not in self.ids, "no notice twice"
+                self.ids.add(notice.id)
+                assert len(notice.short) <= SHORT_AT_MOST
+        return wanted
+
+    @rule(seconds=st.integers(0, 3 * 3600))
+    def time_passes(self, seconds: int) -> None:
+        self.now += timedelta(seconds=seconds)
+
+    @rule(priority=st.sampled_from(PRIORITIES), rings=st.booleans(), late=st.integers(0, 7200))
+    def raise_it(self, priority: str, rings: bool, late: int) -> None:
+        before = self.alarm
+        earlier = [(when, told) for when, wanted, told in self.told if wanted.kind != "cleared"]
+        wanted = self.feed(raised(when=self.now - timedelta(seconds=late), priority=priority, rings=rings))
+        if not wanted or not earlier:
+            return
+        when, last = earlier[-1]
+        rank = PRIORITIES.index(priority)
+        waited = self.now - when
+        quiet = timedelta(minutes=30) if priority == "highest" else timedelta(hours=4)
+        assert rank > PRIORITIES.index(last) or waited >= quiet, "told too soon"
+        if before is not None and before.state is State.ACKNOWLEDGED:
+            assert rank > PRIORITIES.index(before.priority), "an acknowledged alarm rings only at higher priority"
+
+    @rule(peak=st.none() | st.floats(0, 3))
+    def return_it(self, peak: float | None) -> None:
+        stood = self.alarm is not None and self.alarm.state.stands
+        for one in self.feed(Returned(self.now, peak)):
+            assert stood
+            assert one.kind == "cleared"
+            assert not one.rings
+            assert self.told[-2][1].kind != "cleared", "cleared is told once, after it was told as standing"
+
+    @rule()
+    def acknowledge(self) -> None:
+        assert self.feed(Acknowledge("Ada")) == []
+        assert self.alarm is None or self.alarm.state in (State.NORMAL, State.ACKNOWLEDGED)
+
+    @rule(minutes=st.integers(-10, 600))
+    def shelve(self, minutes: int) -> None:
+        assert self.feed(Shelve("Ada", self.now + timedelta(minutes=minutes))) == []
+
+    @rule(minutes=st.integers(-10, 600))
+    def announce_a_stop(self, minutes: int) -> None:
+        assert self.feed(PlannedStop("Ada", self.now + timedelta(minutes=minutes))) == []
+
+    @rule(minutes=st.none() | st.integers(0, 600))
+    def out_of_service(self, minutes: int | None) -> None:
+        until = None if minutes is None else self.now + timedelta(minutes=minutes)
+        assert self.feed(RemoveFromService("Ada", until)) == []
+
+    @rule(event=st.sampled_from([Unshelve("Ada"), WithdrawPlannedStop("Ada"), ReturnToService("Ada")]))
+    def end_suppression(self, event: Event) -> None:
+        self.feed(event)
+
+    @rule()
+    def tick(self) -> None:
+        """A tick does something exactly when `next_due` says so, and then no more."""
+        due = next_due(self.alarm) if self.alarm is not None else None
+        changed = self.next_change
+        for _ in range(3):
+            before = self.next_change
+            was_acknowledged = self.alarm is not None and self.alarm.state is State.ACKNOWLEDGED
+            by_plan = self.alarm is not None and self.alarm.suppression is not None
+            wanted = self.feed(Tick())
+            assert not (was_acknowledged and wanted and not by_plan), "acknowledged: nothing is told again"
+            if self.next_change == before:
+                break
+        else:
+            raise AssertionError("ticking does not come to an end")
+        assert (self.next_change > changed) == (due is not None and due <= self.now)
+
+    @invariant()
+    def the_alarm_holds_together(self) -> None:
+        alarm = self.alarm
+        if alarm is None:
+            return
+        assert (alarm.acknowledged_by is not None) or alarm.state is not State.ACKNOWLEDGED
+        assert alarm.untold >= 0
+        assert (alarm.cleared is None) or not alarm.state.stands
+        assert alarm.number < self.next_number
+        if alarm.suppression is None:
+            assert (alarm.suppressed_until, alarm.suppressed_by, alarm.suppressed_why) == (None, None, None)
+        told = [when for when, wanted, _ in self.told if wanted.kind != "cleared"]
+        assert alarm.last_notice == (told[-1] if told else None)
+
+    @invariant()
+    def every_raise_is_counted_once(self) -> None:
+        alarm = self.alarm
+        if alarm is None:
+            return
+        counted = sum(wanted.count for _, wanted, _ in self.told if wanted.kind != "cleared")
+        assert counted + alarm.untold == self.times_raised
+
+
+TestLife = Life.TestCase
+TestLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
