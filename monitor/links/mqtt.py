@@ -32,7 +32,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.errors import ConfigError, Fault
-from monitor.links.buffered import Buffered
+from monitor.links.buffered import AT_ONCE, Buffered
 from monitor.links.inbox import Inbox, Message
 
 __all__ = ["Broker", "BrokerAddress", "Inbox", "Message"]
@@ -50,6 +50,8 @@ ANSWER_SECONDS: Final = 10.0
 WAITS_SECONDS: Final = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0)
 STEADY_SECONDS: Final = 30.0
 """A connection that lasted so long was a good one: the waits begin anew."""
+SHORT_SECONDS: Final = 5.0
+"""A connection that ended so soon, for the third time in a row, has a cause that somebody must look for."""
 COME_AGAIN_SECONDS: Final = 10.0
 """What the broker has not sent again by then, or by 1 s of quiet, it has lost."""
 GOODBYE_SECONDS: Final = 1.0
@@ -137,6 +139,7 @@ class Broker:
         self._states: dict[str, tuple[bytes, bool]] = {}
         self._to_publish: deque[str] = deque()
         self._said = ""
+        self._short = 0
         self._last_message: float | None = None
         self.generation = 0
         """Number of the connection; 0 before the first."""
@@ -212,13 +215,12 @@ class Broker:
         try:
             attempt = 0
             while not self._stopping.is_set():
-                began = time.monotonic()
                 connection = _Connection(self)
                 connection.run()
                 self._ended(connection)
                 if connection.retry_at_once:
                     continue
-                if connection.accepted and time.monotonic() - began >= STEADY_SECONDS:
+                if connection.lasted >= STEADY_SECONDS:
                     attempt = 0
                 wait = self._waits[-1 if connection.installer_must_act else min(attempt, len(self._waits) - 1)]
                 attempt += 1
@@ -240,7 +242,7 @@ class Broker:
         if self._stopping.is_set():
             self.words = "stopped"
             return
-        self.tell(connection.words or f"the connection to the broker at {self.address} was lost; trying again")
+        self.tell(connection.words or self._lost_words(connection))
         if connection.protocol_refused and not self._fell_back:
             self._fell_back = True
             self._protocol = MQTTProtocolVersion.MQTTv311
@@ -251,6 +253,16 @@ class Broker:
             self._protocol = MQTTProtocolVersion.MQTTv311 if v5 else MQTTProtocolVersion.MQTTv5
         elif not self._fell_back:
             self._protocol = MQTTProtocolVersion.MQTTv5
+
+    def _lost_words(self, connection: _Connection) -> str:
+        self._short = self._short + 1 if connection.lasted < SHORT_SECONDS else 0
+        if connection.accepted and self._short >= 3:
+            # Many brokers do not say why.
+            return (
+                f"the broker at {self.address} takes us and hangs up, again and again. If another client has our "
+                f'client id "{self.address.client_id}", stop it, or give it another one.'
+            )
+        return f"the connection to the broker at {self.address} was lost; trying again"
 
     def _drain(self) -> None:
         """After an overflow: no new messages until the worker has shown that it takes some."""
@@ -289,13 +301,29 @@ class Broker:
 
 
 _PUBACK: Final = struct.Struct("!BBH").pack
+_DISCONNECT: Final = b"\xe0\x00"
+"""Normal disconnection, the same in MQTT 5 and 3.1.1; the session stays as long as the greeting said."""
 
 
 class _Client(paho.Client):
-    """paho's client with a buffered socket: one system call for many small packets. Works without, but slower."""
+    """paho's client with a socket of ours: it reads ahead, and is closed when the handshake fails (paho's is not)."""
 
     def _create_socket(self) -> Any:
-        return Buffered(super()._create_socket())  # type: ignore[arg-type]
+        sock = socket.create_connection((self._host, self._port), timeout=self.connect_timeout)
+        context = self._ssl_context
+        if context is None:
+            return Buffered(sock)
+        try:
+            secure = context.wrap_socket(sock, server_hostname=self._host, do_handshake_on_connect=False)
+        except BaseException:
+            sock.close()
+            raise
+        try:
+            secure.do_handshake()
+        except BaseException:
+            secure.close()
+            raise
+        return Buffered(secure)
 
 
 class _Connection:
@@ -331,6 +359,11 @@ class _Connection:
         client.on_publish = self._on_publish
         client.on_socket_register_write = lambda *_: None  # or paho would write from within whoever queues
         self._client = client
+
+    @property
+    def lasted(self) -> float:
+        """Seconds since the broker accepted us; 0 when it did not."""
+        return time.monotonic() - self._accepted_at if self.accepted else 0.0
 
     def run(self) -> None:
         broker, client = self._broker, self._client
@@ -455,15 +488,19 @@ class _Connection:
             busy = bool(self._broker._acks or self._unsent or self._broker._to_publish or self._published)
             if not busy and not client.want_write():
                 break
-            if self._published and client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                return
-            if client.socket() is None or not self._write():
+            if not self._write() or not self._read(sock):
                 return
             if self._published or self._unsent:
-                time.sleep(0.005)
-        if client.socket() is sock and sock is not None and not self._unsent:
-            client.disconnect()
-            client.loop_write()
+                _readable(sock, 0.01)
+        if client.socket() is not sock or sock is None or self._unsent or client.want_write():
+            return
+        # The broker takes packets one by one. Were the socket closed now, it would drop the acknowledgements it has not
+        # read yet; when it closes the socket itself, it has read them all.
+        with contextlib.suppress(OSError):
+            sock.send(_DISCONNECT)
+            while (left := until - time.monotonic()) > 0:
+                if not _readable(sock, left) or not sock.recv(AT_ONCE):
+                    break
 
     def _close(self) -> None:
         """The socket is closed whatever state paho is in."""
@@ -511,7 +548,7 @@ class _Connection:
         who = f'the user "{address.username}"' if address.username else "a client without user name"
         todo = {
             BAD_PASSWORD: "Check username and password_file under [mqtt] against the broker's password list.",
-            NOT_AUTHORIZED: "Whoever runs the broker must allow it, or give a user name and password for [mqtt].",
+            NOT_AUTHORIZED: "Check username and password_file under [mqtt]; or whoever runs the broker must allow it.",
             BAD_CLIENT_ID: f'The broker does not take the client id "{address.client_id}"; set another under [mqtt].',
             BANNED: "Whoever runs the broker must lift the ban.",
         }.get(code, "Trying again.")
@@ -559,6 +596,14 @@ class _Connection:
             self._faulty = True
             self._broker.callback_faults += 1
             self.words = f"a message could not be taken in ({type(exc).__name__}: {exc}); it will come again"
+
+
+def _readable(sock: Any, seconds: float) -> bool:
+    if _pending(sock):
+        return True
+    with selectors.DefaultSelector() as selector:
+        selector.register(sock, selectors.EVENT_READ)
+        return bool(selector.select(seconds))
 
 
 def _pending(sock: Any) -> int:

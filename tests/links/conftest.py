@@ -51,7 +51,6 @@ class Mosquitto:
                     f"allow_anonymous {'true' if anonymous else 'false'}",
                     "persistence true",
                     f"persistence_location {place}/",
-                    "autosave_on_changes true",
                     "autosave_interval 1",
                     "max_queued_messages 0",
                     "max_inflight_messages 0",
@@ -116,8 +115,12 @@ class Publisher:
                 left -= len(got)
 
     def close(self) -> None:
-        self._sock.sendall(b"\xe0\x00")
+        with contextlib.suppress(OSError):
+            self._sock.sendall(b"\xe0\x00")
         self._sock.close()
+
+
+Publish = Callable[[int], Publisher]
 
 
 def _length(number: int) -> bytes:
@@ -141,6 +144,20 @@ def mosquitto(tmp_path: Path, _mosquitto_there: None) -> Iterator[Mosquitto]:
     server.start()
     yield server
     server.kill()
+
+
+@pytest.fixture
+def publish() -> Iterator[Publish]:
+    """Makes publishers that are closed at the end."""
+    made: list[Publisher] = []
+
+    def make(port: int) -> Publisher:
+        made.append(Publisher(port))
+        return made[-1]
+
+    yield make
+    for publisher in made:
+        publisher.close()
 
 
 @pytest.fixture
