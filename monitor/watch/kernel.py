@@ -291,6 +291,10 @@ def pass_over(
         state = states[fan]
         limits = limits_table[limits_of[row]]
         t = times[row]
+        if t <= state[at.LAST_MS]:
+            flags[row] = at.NOT_FED
+            judged[row, :] = math.nan
+            continue  # before all else: a late row of another motor must not make the fan begin anew
         if state[at.EPOCH] != limits[at.LIMIT_EPOCH]:
             if state[at.RUNNING] == 1.0:
                 count = _end_run(state, 0.0, ints, floats, count, row, fan)
@@ -302,10 +306,6 @@ def pass_over(
                         math.nan, math.nan, state[mine + at.PEAK], 0.0,
                     )  # fmt: skip
             _begin(state, limits[at.LIMIT_EPOCH])
-        if t <= state[at.LAST_MS]:
-            flags[row] = at.NOT_FED
-            judged[row, :] = math.nan
-            continue
         interval = t - state[at.LAST_MS]
         standing_ms = PERIODS_STANDING * _learn_period(state, limits[at.GIVEN_PERIOD_MS], interval)
         flag = at.AFTER_GAP if interval > standing_ms else 0

@@ -59,7 +59,7 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("low-margin", "near its limit", "load_ratio", "ratio", 0.95, 0.92, 900, 600, "low", False,
               not_while=("overload",), setpoint_bounds=(0.70, 1.00)),
     # NEMA MG 1 section 14.36: above 5 % running is not recommended and no derating factor is given.
-    Condition("voltage-unbalance-severe", "supply voltage badly unbalanced", "voltage_unbalance", "%", 5.0, 4.5, 60, 60,
+    Condition("voltage-unbalance-severe", "supply voltage badly unbalanced", "voltage_unbalance", "%", 5.0, 4.5, 60, 120,
               "high", True, setpoint_bounds=(3.0, 8.0)),
     # ANSI C84.1 annex: supplies are to hold 3 % at the meter without load.
     Condition("voltage-unbalance", "supply voltage unbalanced", "voltage_unbalance", "%", 3.0, 2.5, 120, 120,

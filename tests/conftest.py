@@ -1,0 +1,41 @@
+"""Builders with good defaults that several rooms' tests share. Import them: `from tests.conftest import nameplate`."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate
+from monitor.watch.columns import Readings
+
+NAN = math.nan
+BALANCED = (460.0, 460.0, 460.0)
+NO_VOLTS = (NAN, NAN, NAN)
+Row = tuple[int, float, Sequence[float], Sequence[float], int]
+"""Fan, time [ms], legs [A], volts [V], row of limits."""
+
+
+def motor(**changed: Any) -> Motor:
+    """A three-phase motor of 40 A that may carry 40 A."""
+    return Motor(**{"rated_voltage": 460.0, "phases": 3, "full_load_amps": 40.0, "service_factor": 1.0} | changed)
+
+
+def nameplate(
+    *, control: str | None = "continuous", period_seconds: float | None = 10.0,
+    conditions: Mapping[str, Mapping[str, Any]] | None = None, **motor_changed: Any,
+) -> Nameplate:  # fmt: skip
+    """The file of a fan that is to run without a pause, with a logger of 10 s."""
+    return Nameplate(
+        motor(**motor_changed), fan=Fan(control=control), logger=Logger(period_seconds=period_seconds),
+        conditions=conditions or {},
+    )  # fmt: skip
+
+
+def columns(rows: Sequence[Row]) -> Readings:
+    """Rows as the columns of one batch."""
+    fans, times, amps, volts, limits = zip(*rows, strict=True) if rows else ((), (), (), (), ())
+    legs, lines = (np.array(part, float).reshape(-1, 3) for part in (amps, volts))
+    return Readings(np.array(fans, np.int32), np.array(times, float), legs, lines, np.array(limits, np.int32))
