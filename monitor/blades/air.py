@@ -85,7 +85,7 @@ def site_pressure(altitude_m: float) -> float:
 
 
 def saturation_pressure(t_c: float) -> float:
-    """Pressure of saturated water vapour over water [Pa], Magnus form.
+    """Pressure of saturated water vapour over water [Pa].
 
     Parameters
     ----------
@@ -94,13 +94,14 @@ def saturation_pressure(t_c: float) -> float:
     Examples
     --------
     >>> round(saturation_pressure(20.0))
-    2333
+    2338
 
     References
     ----------
-    Magnus equation with the constants of WMO-No. 8 (from memory); within 0.3 % of IAPWS-95 up to 30 degrees C.
+    A. L. Buck, *New equations for computing vapor pressure and enhancement factor*, Journal of Applied Meteorology 20
+    (1981), with the constants of 1996 (from memory); within 0.1 % of IAPWS-95 from 0 to 30 degrees C.
     """
-    return 611.2 * math.exp(17.62 * t_c / (243.12 + t_c))
+    return 611.21 * math.exp((18.678 - t_c / 234.5) * t_c / (257.14 + t_c))
 
 
 def density(t_c: float, pressure_pa: float = SEA_LEVEL_PA, relative_humidity: float = 0.0) -> float:

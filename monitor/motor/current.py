@@ -136,7 +136,7 @@ class CurrentModel:
 
     def lightly_loaded(self, mean_leg: float, v: float) -> bool:
         """True where the mean leg [A] is so near the magnetising current that nothing can be said about the load."""
-        return mean_leg < LIGHTLY_LOADED_BELOW * self.magnetising(v)
+        return mean_leg <= 0.0 or mean_leg < LIGHTLY_LOADED_BELOW * self.magnetising(v)
 
     @overload
     def mean_leg_at(self, active: float, v: float, to_v: float, power_ratio: float = 1.0) -> float: ...
