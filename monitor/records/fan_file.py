@@ -10,7 +10,7 @@ import tomllib
 from typing import Annotated, Any, Literal
 
 import tomli_w
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
@@ -23,6 +23,12 @@ def _point_name(text: str) -> str:
     if not NAME.fullmatch(text):
         raise ValueError("a name of small letters, digits, dashes and dots, at most 64")
     return text
+
+
+def _not_yes(value: object) -> object:
+    if value is True:  # equal to 1, but nobody means it
+        raise ValueError("1 or 3")
+    return value
 
 
 _PointName = Annotated[str, AfterValidator(_point_name)]
@@ -40,7 +46,7 @@ class _MotorTable(_Table):
     )
     rated_power_kw: _Number | None = Field(None, gt=0, le=750, description="a number of kilowatts above 0, at most 750")
     rated_voltage: _Number = Field(ge=90, le=1000, description="the connected voltage, from 90 to 1000 V")
-    phases: _Whole = Field(description="1 or 3", ge=1, le=3, multiple_of=1)
+    phases: Annotated[Literal[1, 3], BeforeValidator(_not_yes)] = Field(description="1 or 3")
     full_load_amps: _Number = Field(gt=0, le=2000, description="a number of amperes above 0, at most 2000")
     service_factor: _Number = Field(1.0, ge=1.0, le=1.5, description="a number from 1.0 to 1.5")
     service_factor_amps: _Number | None = Field(
@@ -146,8 +152,6 @@ def _faults_together(table: dict[str, Any]) -> list[Fault]:
     if isinstance(motor, dict):
         if "rated_power_hp" in motor and "rated_power_kw" in motor:
             faults.append(Fault("motor.rated_power_kw", "either horsepower or kilowatts", "both"))
-        if motor.get("phases") == 2:
-            faults.append(Fault("motor.phases", "1 or 3", "2"))
         full, most = _number(motor, "full_load_amps"), _number(motor, "service_factor_amps")
         if full is not None and most is not None and most < full:
             faults.append(Fault("motor.service_factor_amps", f"at least full_load_amps, {full:g}", f"{most:g}"))
