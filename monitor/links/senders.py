@@ -90,7 +90,7 @@ def shown(address: str) -> str:
         parts = urlsplit(address)
         host, port = parts.hostname, parts.port
     except ValueError:
-        return address.split(":", 1)[0] + ":..."
+        return f"{address.split(':', 1)[0]}://..."
     if not parts.scheme:
         return "..."
     if parts.scheme in ("mailto", "mailtos") or address.startswith(webhook.SCHEMES):

@@ -11,10 +11,12 @@ import struct
 import subprocess
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from monitor.alarms.notice import Notice
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
@@ -180,3 +182,24 @@ def link() -> Iterator[Callable[..., Broker]]:
     yield make
     for broker in made:
         broker.stop()
+
+
+@pytest.fixture
+def notice() -> Notice:
+    """A notice of an invented farm."""
+    return Notice(
+        id="0-17-42-farm-1",
+        site="home",
+        alarm_number=17,
+        change_number=42,
+        route="farm",
+        address_index=1,
+        kind="raised",
+        priority="high",
+        rings=True,
+        subject="north-3: overload, 106 % of its limit",
+        short="north-3: 106 % of its limit since 20:12, 15.1 A of 14.3 A. Look at the supply first.",
+        long="North fan 3 carries more than it may: 15.1 A of 14.3 A.\n\nSince 20:12; it is cold, 3.5 °C.\n",
+        data={"condition": "overload", "fan": "north-3", "load_ratio": 1.06},
+        created=datetime(2026, 10, 4, 1, 14, 30, 250_000, tzinfo=UTC),
+    )
