@@ -7,6 +7,7 @@ names allow.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 _DEFAULT = (
@@ -63,24 +64,26 @@ def shorten(name: str, most: int) -> str:
     """
     if len(name) <= most:
         return name
+    numbers = [found.span() for found in _NUMBER.finditer(name)]
+
+    def parts_a_number(cut: int) -> bool:
+        return any(start < cut < end for start, end in numbers)
+
     keep = most - 2
-    tail = name[len(name) - keep // 2 :]
-    if _in_number(name, len(name) - len(tail)):
-        tail = tail.lstrip("0123456789.,")
-    if " " in tail[:-1]:
-        tail = tail[tail.index(" ") :]
-    end = keep - len(tail)
-    while end > 0 and _in_number(name, end):
+    begin = len(name) - keep // 2
+    while parts_a_number(begin):
+        begin += 1
+    space = name.find(" ", begin, len(name) - 1)
+    begin = begin if space < 0 else space
+    end = keep - (len(name) - begin)
+    while parts_a_number(end):
         end -= 1
-    head = name[:end]
-    if " " in head and not name[end].isspace():
-        head = head[: head.rindex(" ")]
-    return f"{head.rstrip(' ,')}..{tail}"
+    space = name.rfind(" ", 0, end + 1)
+    end = end if space <= 0 else space
+    return f"{name[:end].rstrip()}..{name[begin:]}"
 
 
-def _in_number(name: str, at: int) -> bool:
-    """Whether a cut before this place would part a number."""
-    return 0 < at < len(name) and name[at - 1] in "0123456789.," and name[at] in "0123456789.,"
+_NUMBER = re.compile(r"\d(?:[\d.,]*\d)?")
 
 
 def _fold_one(character: str) -> str:
