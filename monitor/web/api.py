@@ -1,0 +1,260 @@
+"""/api/v1: the same records as the pages, for programs. OpenAPI at /api/v1/openapi.json."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import AsyncIterator, Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Header, Path, Query, Request
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from pydantic import BaseModel, ConfigDict, Field
+from starlette.responses import JSONResponse
+
+from monitor.errors import Fault, ReadingError
+from monitor.records import look, readings, register
+from monitor.records.database import Database
+from monitor.records.fan_file import read_nameplate
+from monitor.records.rows import to_ms
+from monitor.records.scope import Sites, allows
+from monitor.web import asked
+from monitor.web.heard import loggers_shape
+from monitor.web.live import Live, mark_of
+from monitor.web.news import MARK_LENGTH
+from monitor.web.problems import Problem, not_found
+from monitor.web.shapes import alarm_shape, columns_shape, fan_in_full, fan_shape, limit_of
+from monitor.web.times import read_time, rfc3339
+
+MOST_ROWS = 700_000
+"""Rows of one answer: a week at one a second. What is longer is asked for in parts, or thinned."""
+MOST_RAW_DAYS = 8
+MOST_SLOTS = 50_000
+LONGEST_PLANNED_STOP = timedelta(days=366)
+USUAL_SPAN = timedelta(hours=2)
+
+router = APIRouter(prefix="/api/v1")
+
+SiteName = Annotated[str, Path(max_length=64)]
+FanName = Annotated[str, Path(max_length=64)]
+AlarmNumber = Annotated[int, Path(ge=1, le=2**53)]
+Next = Annotated[str | None, Query(max_length=400, description="`next` of the part before")]
+SiteFilter = Annotated[str | None, Query(max_length=64)]
+
+
+class Listed(BaseModel):
+    """A part of a list."""
+
+    items: list[dict[str, Any]]
+    next: str | None = Field(description="token that gives the rest as `&next=`; null: this is all")
+
+
+class Columns(BaseModel):
+    """Readings as columns of equal length; `time` is RFC 3339 in UTC, what is missing is null."""
+
+    columns: dict[str, list[Any]]
+
+
+class Asked(BaseModel):
+    """What became of an operator's action."""
+
+    outcome: str | None = Field(
+        description='"done", "nothing to acknowledge", or null while the service has not come to it'
+    )
+    alarm: dict[str, Any] | None = None
+
+
+class Acknowledgement(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    by: str | None = Field(None, max_length=200, description="who; optional while there are no accounts")
+
+
+class PlannedStop(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    until: str | None = Field(None, max_length=40, description="RFC 3339; null takes an announced stop back")
+    hours: float | None = Field(None, gt=0, le=8784, description="instead of `until`: so many hours from now")
+    why: str | None = Field(None, max_length=1000)
+    by: str | None = Field(None, max_length=200)
+
+
+def database_of(request: Request) -> Database:
+    """The open database of the app."""
+    database: Database = request.app.state.database
+    return database
+
+
+def sites_of(request: Request) -> Sites:
+    """The sites whoever asks may see: all, as long as there are no accounts and nobody but this computer can ask."""
+    sites: Sites = request.app.state.sites
+    return sites
+
+
+def now_of(request: Request) -> datetime:
+    """Wall time."""
+    now: datetime = request.app.state.now()
+    return now
+
+
+def only(sites: Sites, site: str | None) -> Sites:
+    """The reader's sites narrowed to one; to none where it is not the reader's."""
+    if site is None:
+        return sites
+    return [site] if allows(sites, site) else []
+
+
+def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[str, Any]]) -> Listed:
+    """A part of a list in the API's form.
+
+    Raises
+    ------
+    Problem : 422, the token is not one of this list
+    """
+    try:
+        page = read()
+    except (ReadingError, OverflowError):
+        fault = Fault("next", "`next` of the answer before, unchanged", "something else")
+        raise Problem(422, "`next` is no token of this list.", faults=(fault,)) from None
+    return Listed(items=[shape(item) for item in page["items"]], next=page["next"])
+
+
+@router.get("/fans")
+def fans(
+    request: Request, site: SiteFilter = None, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 500
+) -> Listed:
+    """All fans, least margin first."""
+    database, sites = database_of(request), only(sites_of(request), site)
+    return listed(lambda: look.fans(database, sites, limit=limit, after=next), fan_shape)
+
+
+@router.get("/fans/{site}/{fan}")
+def one_fan(request: Request, site: SiteName, fan: FanName) -> dict[str, Any]:
+    """One fan with limit factors, parts, pitch and runs."""
+    item = look.fan(database_of(request), sites_of(request), site, fan)
+    if item is None:
+        raise not_found(f"There is no fan {fan} at {site}.")
+    return fan_in_full(item, limit_of(item, read_nameplate(item["nameplate"]).motor))
+
+
+@router.get("/fans/{site}/{fan}/readings")
+def fan_readings(
+    request: Request,
+    site: SiteName,
+    fan: FanName,
+    since: Annotated[str | None, Query(alias="from", max_length=40, description="RFC 3339; 2 h before `to`")] = None,
+    until: Annotated[str | None, Query(alias="to", max_length=40, description="RFC 3339; now")] = None,
+    every: Annotated[float | None, Query(ge=1, le=31 * 86_400, description="seconds; none: raw and whole")] = None,
+) -> JSONResponse:
+    """Readings after `from` and not after `to`, raw and whole, or least, mean and greatest for each `every` seconds."""
+    database = database_of(request)
+    item = look.fan(database, sites_of(request), site, fan)
+    if item is None:
+        raise not_found(f"There is no fan {fan} at {site}.")
+    to_time = now_of(request) if until is None else read_time(until, "to")
+    last = to_ms(to_time)
+    first = last - to_ms_span(USUAL_SPAN) if since is None else to_ms(read_time(since, "from"))
+    _check_span(first, last, every)
+    columns = readings.window(database, point_of(database, site, fan), first, last)
+    if every is not None:
+        columns = readings.thin(columns, every)
+    elif len(columns["t_ms"]) > MOST_ROWS:
+        raise Problem(
+            422,
+            f"These are {len(columns['t_ms'])} readings, more than {MOST_ROWS} at once. "
+            "Ask for a shorter span, or with `every`.",
+        )
+    shaped = columns_shape(columns, item["phases"], thinned=every is not None)
+    return JSONResponse({"columns": shaped})
+
+
+def to_ms_span(span: timedelta) -> int:
+    """Milliseconds of a span."""
+    return math.floor(span.total_seconds() * 1000)
+
+
+def _check_span(first: int, last: int, every: float | None) -> None:
+    if first > last:
+        raise Problem(422, "`from` lies after `to`.", faults=(Fault("from", "a time before `to`", "a later one"),))
+    seconds = (last - first) / 1000
+    if every is None and seconds > MOST_RAW_DAYS * 86_400:
+        raise Problem(422, f"More than {MOST_RAW_DAYS} days at once only with `every`, e.g. every=600.")
+    if every is not None and seconds / every > MOST_SLOTS:
+        raise Problem(422, f"These are over {MOST_SLOTS} slots. Ask for a shorter span or a greater `every`.")
+
+
+def point_of(database: Database, site: str, fan: str) -> int:
+    """The point of a fan that is in the register."""
+    return next(key.point_id for key in register.points(database, [site]) if key.name == fan)
+
+
+@router.get("/alarms")
+def alarms(
+    request: Request,
+    site: SiteFilter = None,
+    since: Annotated[str | None, Query(alias="from", max_length=40, description="raised after (event time)")] = None,
+    until: Annotated[str | None, Query(alias="to", max_length=40, description="raised not after")] = None,
+    standing: Annotated[bool | None, Query(description="true: only those that hold or wait to be acknowledged")] = None,
+    next: Next = None,
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> Listed:
+    """Alarms, the newest first."""
+    database, sites = database_of(request), sites_of(request)
+    first = None if since is None else read_time(since, "from")
+    last = None if until is None else read_time(until, "to")
+    return listed(
+        lambda: look.alarms(
+            database, sites, site=site, standing=standing, since=first, until=last, limit=limit, after=next
+        ),
+        alarm_shape,
+    )
+
+
+@router.post("/alarms/{number}/acknowledge", status_code=202)
+async def acknowledge(request: Request, number: AlarmNumber, body: Acknowledgement | None = None) -> Asked:
+    """An operator has taken note of an alarm."""
+    database, sites = database_of(request), sites_of(request)
+    by = asked.who(body.by if body else None)
+    outcome = await asked.acknowledge(database, sites, number, by, now_of(request))
+    alarm = look.alarm(database, sites, number)
+    return Asked(outcome=outcome or None, alarm=None if alarm is None else alarm_shape(alarm))
+
+
+@router.post("/fans/{site}/{fan}/planned-stop", status_code=202)
+async def planned_stop(request: Request, site: SiteName, fan: FanName, body: PlannedStop) -> Asked:
+    """Announces that a fan will stand still on purpose: its stop rings nobody; without a time: takes it back."""
+    now = now_of(request)
+    if body.until is not None and body.hours is not None:
+        raise Problem(
+            422,
+            "Give `until` or `hours`, not both.",
+            faults=(Fault("hours", "nothing beside `until`", str(body.hours)),),
+        )
+    until = None if body.until is None else read_time(body.until, "until")
+    if body.hours is not None:
+        until = now + timedelta(hours=body.hours)
+    if until is not None and not now < until <= now + LONGEST_PLANNED_STOP:
+        expected = f"a time after {rfc3339(now)} and within a year"
+        raise Problem(422, "This is no time to stand still until.", faults=(Fault("until", expected, rfc3339(until)),))
+    by, reason = asked.who(body.by), asked.why(body.why)
+    outcome = await asked.planned_stop(database_of(request), sites_of(request), site, fan, until, reason, by, now)
+    return Asked(outcome=outcome or None)
+
+
+@router.get("/loggers")
+def loggers(request: Request) -> Listed:
+    """Health of every logger, names to be taken on, and what was rejected with reasons."""
+    return Listed(items=loggers_shape(database_of(request), sites_of(request)), next=None)
+
+
+@router.get("/live", response_class=EventSourceResponse)
+async def live(
+    request: Request,
+    site: SiteFilter = None,
+    after: Annotated[str | None, Query(max_length=40, description="id of the last event heard")] = None,
+    last_event_id: Annotated[str | None, Header(max_length=40)] = None,
+) -> AsyncIterator[ServerSentEvent]:
+    """Server-sent events: `fan` (as in /fans) and `alarm` (as in /alarms) as things change; `open` first."""
+    told: Live = request.app.state.live
+    if site is not None and not allows(sites_of(request), site):
+        return
+    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), site):
+        yield event

@@ -1,0 +1,107 @@
+"""The web app: pages, API and live stream over one database.
+
+It reads what commits wrote and writes only action and register rows; it never touches the watch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import anyio.to_thread
+import jinja2
+from fastapi import FastAPI, Request
+from starlette.responses import JSONResponse
+from starlette.staticfiles import StaticFiles
+from starlette.templating import Jinja2Templates
+
+from monitor.errors import LinkError
+from monitor.records import register
+from monitor.records.database import Database
+from monitor.records.scope import ALL
+from monitor.web import api, pages, problems, words
+from monitor.web.guard import Guard
+from monitor.web.live import Live
+from monitor.web.news import look_for_news
+
+HERE = Path(__file__).parent
+THREADS = 4
+"""Requests in work at a time: pages must not take the worker's turn."""
+LARGEST_BODY = 262_144
+"""A nameplate file is a few hundred bytes; nothing that is sent here is larger than this."""
+
+
+def create_app(
+    database: Database,
+    *,
+    now: Callable[[], datetime],
+    health: Callable[[], Mapping[str, Any]] | None = None,
+    loopback_only: bool = True,
+) -> FastAPI:
+    """Makes the app.
+
+    Parameters
+    ----------
+    database : open; it stays open, closing it is the caller's
+    now : wall time, aware
+    health : what the service says of itself for /healthz; `"ok": False` in it makes the answer 503
+    loopback_only : answer only this computer, as long as there are no accounts
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
+        yield
+        app.state.live.stop()
+
+    app = FastAPI(
+        title="Fan amp monitor",
+        version="1",
+        description="Fans, alarms, readings and loggers. Times: RFC 3339 in UTC. Errors: problem details (RFC 9457).",
+        openapi_url="/api/v1/openapi.json",
+        docs_url=None,  # its page would load scripts from the internet
+        redoc_url=None,
+        lifespan=lifespan,
+        redirect_slashes=False,
+        max_body_size=LARGEST_BODY,
+    )
+    app.state.database = database
+    app.state.now = now
+    app.state.sites = ALL
+    app.state.live = Live(look_for_news(database, ALL, now))
+    app.state.templates = _templates(loopback_only)
+    problems.install(app)
+    app.include_router(api.router)
+    app.include_router(pages.router, include_in_schema=False)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.add_middleware(Guard, loopback_only=loopback_only)
+
+    @app.get("/healthz", tags=["service"])
+    def healthz(request: Request) -> JSONResponse:
+        """For supervisors: 200 while the database answers and the service says that it is well."""
+        said = dict(health()) if health is not None else {}
+        ok = said.pop("ok", True) is not False
+        try:
+            register.sites(database, [])
+            said["database"] = "answers"
+        except LinkError as exc:
+            ok, said["database"] = False, str(exc)
+        return JSONResponse({"status": "ok" if ok else "not well", **said}, 200 if ok else 503)
+
+    return app
+
+
+def _templates(loopback_only: bool) -> Jinja2Templates:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["words"] = words
+    environment.globals["loopback_only"] = loopback_only
+    return Jinja2Templates(env=environment)

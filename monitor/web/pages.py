@@ -1,0 +1,233 @@
+"""The pages: Fans, one fan, Loggers with the form that takes on a fan. Whole without JavaScript."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import APIRouter, Form, Path, Query, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from monitor.errors import ConfigError
+from monitor.records import look, readings, register
+from monitor.records.fan_file import read_nameplate
+from monitor.records.register import Site
+from monitor.records.rows import to_ms
+from monitor.records.scope import allows
+from monitor.settings import NAME
+from monitor.web import asked, fan_page, take_on, words
+from monitor.web.api import database_of, now_of, only, point_of, sites_of
+from monitor.web.heard import known_loggers
+from monitor.web.live import mark_text
+from monitor.web.news import newest
+from monitor.web.problems import Problem, not_found
+from monitor.web.shapes import limit_of
+from monitor.web.shown import show, zone_of
+
+SHOWN_REJECTED = 50
+TABLE_HOURS = 2
+TABLE_SECONDS = 600
+
+router = APIRouter()
+
+
+def fan_path(site: str, fan: str) -> str:
+    """Address of a fan's page."""
+    return f"/fans/{quote(site, safe='')}/{quote(fan, safe='')}"
+
+
+def render(request: Request, template: str, status: int = 200, **context: Any) -> Response:
+    """A page, with what every page needs."""
+    context |= {"fan_path": fan_path}
+    page: Response = request.app.state.templates.TemplateResponse(request, template, context, status_code=status)
+    return page
+
+
+@router.get("/")
+def fans(request: Request, site: Annotated[str | None, Query(max_length=64)] = None) -> Response:
+    """Least margin first."""
+    database, sites, now = database_of(request), sites_of(request), now_of(request)
+    mark = newest(database)  # before the rows: what changes in between is told again, never missed
+    known = {one.site: one for one in register.sites(database, sites)}
+    if site is not None and site not in known:
+        raise not_found(f"There is no site {site}.")
+    items = look.fans(database, only(sites, site))["items"]
+    rows = [(item, show(item, known[item["site"]], now)) for item in items if item["site"] in known]
+    counts: dict[str, int] = {}
+    for item in items:
+        counts[item["state"]] = counts.get(item["state"], 0) + 1
+    return render(
+        request, "fans.html", rows=rows, sites=known, site=site,
+        counts=[(state, counts[state]) for state in look.STATES if state in counts],
+        newcomers=look.newcomers(database, sites)["items"] if not items else [], mark=mark_text(mark),
+        zones=_zones(list(known.values()), now),
+    )  # fmt: skip
+
+
+def _zones(sites: list[Site], now: datetime) -> str:
+    return ", ".join(sorted({now.astimezone(zone_of(site)).tzname() or site.time_zone for site in sites}))
+
+
+@router.get("/fans/{site}/{fan}")
+def one_fan(
+    request: Request, site: Annotated[str, Path(max_length=64)], fan: Annotated[str, Path(max_length=64)]
+) -> Response:
+    """One fan."""
+    database, sites, now = database_of(request), sites_of(request), now_of(request)
+    mark = newest(database)
+    item = look.fan(database, sites, site, fan)
+    places = register.sites(database, only(sites, site))
+    if item is None or not places:
+        raise not_found(f"There is no fan {fan} at {site}. See the page Fans.")
+    plate = read_nameplate(item["nameplate"])
+    context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now)
+    return render(
+        request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
+        table=_recent(request, item, places[0], now), **context,
+    )  # fmt: skip
+
+
+def _recent(request: Request, item: dict[str, Any], site: Site, now: datetime) -> list[tuple[str, str, str, str, str]]:
+    """The last hours in ten-minute means: what the charts show, for whoever cannot see them."""
+    if item["time"] is None:
+        return []
+    last = to_ms(item["time"])
+    database = database_of(request)
+    point = point_of(database, item["site"], item["fan"])
+    columns = readings.thin(readings.window(database, point, last - TABLE_HOURS * 3_600_000, last), TABLE_SECONDS)
+    zone, rows = zone_of(site), []
+    for at in range(len(columns["t_ms"])):
+        end = datetime.fromtimestamp(columns["t_ms"][at] / 1000, tz=zone)
+        mean = [_known(value) for value in columns["amps_mean"][at].tolist()][: 3 if item["phases"] == 3 else 1]
+        most = max((value for value in columns["amps_max"][at].tolist() if value == value), default=None)
+        volts = [_known(value) for value in columns["volts_mean"][at].tolist()][: 3 if item["phases"] == 3 else 1]
+        limit = _known(float(columns["limit_amps_mean"][at]))
+        rows.append(
+            (f"{end:%H:%M}", words.legs(mean), words.amps_figure(most), words.amps_figure(limit), words.volts(volts))
+        )
+    return rows
+
+
+def _known(value: float) -> float | None:
+    return value if value == value else None
+
+
+@router.post("/alarms/{number}/acknowledge")
+async def acknowledge(
+    request: Request, number: Annotated[int, Path(ge=1, le=2**53)], by: Annotated[str, Form(max_length=200)] = ""
+) -> Response:
+    """Acknowledges and goes back to the fan."""
+    database, sites = database_of(request), sites_of(request)
+    outcome = await asked.acknowledge(database, sites, number, asked.who(by), now_of(request))
+    alarm = await run_in_threadpool(look.alarm, database, sites, number)
+    assert alarm is not None
+    back = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
+    return RedirectResponse(f"{back}{'' if outcome else '?asked=1'}#alarms", 303)
+
+
+# --- loggers ---------------------------------------------------------------------------------------------------
+
+
+@router.get("/loggers")
+def loggers(request: Request) -> Response:
+    """Health, rejected, fans to be taken on."""
+    database, sites, now = database_of(request), sites_of(request), now_of(request)
+    known = {one.site: one for one in register.sites(database, sites)}
+    rejected = look.rejected(database, sites, limit=SHOWN_REJECTED)
+    supply_alarms = [one for one in look.alarms(database, sites, standing=True, limit=500)["items"] if one["supply"]]
+    utc = Site("", "", "UTC", 0.0, "us", "17:00")
+
+    def zone(site: str | None) -> Any:
+        return zone_of(known.get(site or "", utc))
+
+    return render(
+        request, "loggers.html", now=now, zone=zone, known=known, loggers=known_loggers(database, sites),
+        newcomers=look.newcomers(database, sites)["items"], rejected=rejected["items"],
+        more_rejected=rejected["next"] is not None,
+        counts=look.reject_counts(database, sites)["items"], name_fits=lambda name: bool(NAME.fullmatch(name)),
+        alarms=[fan_page.alarm_row(one, zone(one["site"]), now) for one in supply_alarms], legs_of=legs_of,
+    )  # fmt: skip
+
+
+def legs_of(reading: dict[str, Any]) -> str:
+    """The newest reading of a newcomer in words; whatever it holds."""
+    told = []
+    for name, unit in (("amps", "A"), ("volts", "V")):
+        values = reading.get(name)
+        values = values if isinstance(values, list) else [values]
+        figures = [value if isinstance(value, int | float) else None for value in values]
+        if any(value is not None for value in figures):
+            text = words.legs(figures) if name == "amps" else words.volts(figures)
+            told.append(words.with_unit(text, unit))
+    return ", ".join(told) or "no amps and no volts"
+
+
+def _newcomer(request: Request, site: str, fan: str) -> dict[str, Any] | None:
+    items = look.newcomers(database_of(request), only(sites_of(request), site))["items"]
+    return next((one for one in items if one["site"] == site and one["name"] == fan), None)
+
+
+def _phases(newcomer: dict[str, Any] | None) -> int | None:
+    amps = (newcomer or {"last_reading": {}})["last_reading"].get("amps")
+    return {1: 1, 3: 3}.get(len(amps)) if isinstance(amps, list) else None
+
+
+def _form(request: Request, site: str, fan: str, entered: take_on.Entered, status: int = 200) -> Response:
+    if not allows(sites_of(request), site):
+        raise not_found(f"There is no site {site}.")
+    places = register.sites(database_of(request), [site])
+    return render(
+        request, "take_on.html", status, site=site, fan=fan, entered=entered, fields=take_on.FIELDS,
+        newcomer=_newcomer(request, site, fan),
+        known_site=bool(places), fits=bool(NAME.fullmatch(fan)), legs_of=legs_of,
+    )  # fmt: skip
+
+
+@router.get("/loggers/take-on")
+def take_on_form(
+    request: Request, site: Annotated[str, Query(max_length=64)], fan: Annotated[str, Query(max_length=64)]
+) -> Response:
+    """The form, empty."""
+    return _form(request, site, fan, take_on.blank(_phases(_newcomer(request, site, fan))))
+
+
+@router.post("/loggers/take-on")
+def take_on_fan(
+    request: Request,
+    site: Annotated[str, Form(max_length=64)],
+    fan: Annotated[str, Form(max_length=64)],
+    rated_voltage: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    phases: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    full_load_amps: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    service_factor: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    rated_power_hp: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    setting_amps: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
+    file: Annotated[str, Form(max_length=65_536)] = "",
+    by: Annotated[str, Form(max_length=200)] = "",
+) -> Response:
+    """Enters the nameplate; with faults the form comes back, each at its field."""
+    if not allows(sites_of(request), site):
+        raise not_found(f"There is no site {site}.")
+    values = {
+        "rated_voltage": rated_voltage, "phases": phases, "full_load_amps": full_load_amps,
+        "service_factor": service_factor, "rated_power_hp": rated_power_hp, "setting_amps": setting_amps,
+        "by": asked.who(by) if by else "",
+    }  # fmt: skip
+    now = now_of(request)
+    database = database_of(request)
+    if any(key.kind == "fan" and key.name == fan for key, _ in register.fans(database, [site])):
+        raise Problem(
+            409,
+            f"{site}/{fan} is in the register already. Change it with: amp-monitor fans import {site}/{fan} FAN.toml",
+        )
+    text = file.replace("\r\n", "\n") if file.strip() else take_on.nameplate_text(values)
+    try:
+        read_nameplate(text, "file")
+        register.put_nameplate(database, site, fan, text, valid_from=now, by=asked.who(by), now=now)
+    except ConfigError as exc:
+        return _form(
+            request, site, fan, take_on.refused(values, file if file.strip() else "", exc.message, exc.faults), 422
+        )
+    return RedirectResponse(fan_path(site, fan), 303)

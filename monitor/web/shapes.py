@@ -1,0 +1,156 @@
+"""The JSON of the API, in one place: what stands under which key.
+
+Readers in `records.look` give plain dictionaries with aware times. Here they get the keys that the API promises; what is
+not known is null, never left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.motor.limit import NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
+from monitor.motor.nameplate import Motor
+from monitor.web.times import rfc3339
+
+ESTIMATE_KEYS = ("parts", "causes", "checks_first", "pitch", "words", "cautions")
+"""What the blades' answer brings along for one fan."""
+
+
+def plain(value: Any) -> Any:
+    """A value as JSON has it: times as RFC 3339 text, NaN and infinities as null."""
+    if isinstance(value, datetime):
+        return rfc3339(value)
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): plain(one) for key, one in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str | bytes):
+        return [plain(one) for one in value]
+    return value
+
+
+def alarm_shape(alarm: Mapping[str, Any]) -> dict[str, Any]:
+    """One alarm of /api/v1/alarms."""
+    shaped: dict[str, Any] = plain(alarm)
+    return shaped
+
+
+def fan_shape(item: Mapping[str, Any]) -> dict[str, Any]:
+    """One fan of /api/v1/fans."""
+    shaped: dict[str, Any] = plain(item)
+    return shaped
+
+
+def limit_of(item: Mapping[str, Any], motor: Motor) -> Limit:
+    """The limit of a fan as it stands, factor by factor.
+
+    Parameters
+    ----------
+    item : a fan as `records.look` gives it
+    motor : its nameplate
+    """
+    known = [volts for volts in item["volts"] if volts is not None]
+    source = f"measured at {item['supply']}" if item["volts_from_supply"] and item["supply"] else "measured"
+    not_adjusted = ONE_VOLTAGE if len(known) == 1 else NOT_MEASURED
+    return adjusted_limit(motor, item["unbalance_percent"], volts_source=source, not_adjusted=not_adjusted)
+
+
+def limit_shape(limit: Limit) -> dict[str, Any]:
+    """The limit with its factors, each with value and source."""
+    return {
+        "amps": limit.amps,
+        "full_amps": limit.full_amps,
+        "percent_of_full_load": limit.percent_of_full_load,
+        "factors": [{"name": one.name, "value": one.value, "source": one.source} for one in limit.factors],
+        "notes": list(limit.notes),
+    }
+
+
+def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
+    """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, images and runs."""
+    said = item["estimate"] or {}
+    inner = ("estimate", "estimate_time", "runs")
+    shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
+    shaped["limit"] = limit_shape(limit)
+    for key in ESTIMATE_KEYS:
+        shaped[key] = plain(said.get(key)) if key in said else (None if key == "pitch" else [])
+    shaped["estimated_at"] = plain(item["estimate_time"])
+    shaped["images"] = None  # thermal images are not kept yet
+    shaped["runs"] = [run_shape(run) for run in item["runs"]]
+    return shaped
+
+
+def run_shape(run: Mapping[str, Any]) -> dict[str, Any]:
+    """One run, with the keys of the review."""
+    shaped: dict[str, Any] = plain(run)
+    ratio = shaped.pop("peak_ratio")
+    shaped["peak_percent_of_limit"] = None if ratio is None else 100 * ratio
+    shaped["starts_ok"] = None  # starts are not judged yet
+    return shaped
+
+
+def logger_health(logger: Mapping[str, Any], overdue: bool) -> str:
+    """How a logger is, in a word or two."""
+    if logger["last_reading"] is None:
+        return "not heard yet"
+    if overdue:
+        return "overdue"
+    if logger["status"] == "offline":
+        return "offline"
+    return "heard"
+
+
+def logger_shape(logger: Mapping[str, Any], health: str) -> dict[str, Any]:
+    """One logger of /api/v1/loggers; rejected counts as a list of reasons, the most frequent first."""
+    shaped: dict[str, Any] = plain({key: value for key, value in logger.items() if key != "rejected"})
+    shaped["health"] = health
+    shaped["rejected"] = [
+        {"reason": reason, "count": count}
+        for reason, count in sorted(logger["rejected"].items(), key=lambda one: (-one[1], one[0]))
+    ]
+    return shaped
+
+
+def _listed(values: NDArray[Any], digits: int) -> list[float | None]:
+    return [None if value != value else value for value in np.round(values.astype(np.float64), digits).tolist()]
+
+
+def _times(t_ms: NDArray[Any]) -> list[str]:
+    whole = bool(np.all(t_ms % 1000 == 0))
+    texts = np.datetime_as_string(t_ms.astype("datetime64[ms]"), unit="s" if whole else "ms")
+    return [f"{text}Z" for text in texts.tolist()]
+
+
+_MEASURED = (("amps", 0, "l1_amps"), ("amps", 1, "l2_amps"), ("amps", 2, "l3_amps"),
+             ("volts", 0, "v12"), ("volts", 1, "v23"), ("volts", 2, "v31"))  # fmt: skip
+_SINGLE = ("l2_amps", "l3_amps", "v23", "v31")
+
+
+def columns_shape(columns: Mapping[str, NDArray[Any]], phases: int, *, thinned: bool) -> dict[str, list[Any]]:
+    """Readings as columns of equal length.
+
+    Parameters
+    ----------
+    columns : of `records.readings.window`, or of its `thin`
+    phases : a single-phase fan has `l1_amps` and `v12` only
+    thinned : each measured column three times, with `_min`, `_mean` and `_max` behind its name
+    """
+    out: dict[str, list[Any]] = {"time": _times(columns["t_ms"])}
+    for ending in ("_min", "_mean", "_max") if thinned else ("",):
+        for source, place, name in _MEASURED:
+            if phases == 3 or name not in _SINGLE:
+                out[name + ending] = _listed(columns[source + ending][:, place], 3)
+        out["ambient_c" + ending] = _listed(columns["ambient_c" + ending], 2)
+        out["limit_amps" + ending] = _listed(columns["limit_amps" + ending], 3)
+    if thinned:
+        out["readings"] = columns["rows"].tolist()
+    else:
+        out["called"] = _listed(columns["called"], 0)
+        out["late"] = [bool(flags & 1) for flags in columns["flags"].tolist()]
+    return out

@@ -1,0 +1,196 @@
+"""How a fan is told to people: state, figures and next step in words.
+
+Used by the pages and by the live stream alike, so that a page just loaded and one open for hours say the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.records.look_fans import NEAR, NO_AMPS, NO_READINGS, NOT_HEARD, OVER, RUNNING, STOPPED
+from monitor.records.register import Site
+from monitor.web import words
+
+TONES = {
+    OVER: "over",
+    NEAR: "near",
+    RUNNING: "good",
+    NO_AMPS: "near",
+    STOPPED: "still",
+    NOT_HEARD: "silent",
+    NO_READINGS: "silent",
+}
+"""State -> class of its colour and shape; the words always stand beside."""
+HEARD_LATE = timedelta(minutes=2)
+"""A reading that came so long after it was measured is told with both times."""
+STRIP_ENDS_AT = 1.25
+"""The strip's full length, as a share of the limit."""
+CHECKS = "supply, connections and bearings"
+
+
+@dataclass(frozen=True)
+class FanShown:
+    """One fan's texts. Every field is a text a page puts in its place, or a class."""
+
+    tone: str
+    """Class of colour and shape."""
+    state: str
+    """One of the states, e.g. "over its limit"."""
+    since: str
+    """Since when, e.g. "since 20:12 CDT, 34 min"."""
+    load: str
+    """Share of the limit, e.g. "102 %"; a dash while it does not run."""
+    strip: str
+    """Length of the strip, 0 to 1250: tenths of a percent of the limit."""
+    highest: str
+    """Highest leg, e.g. "15.5 A"."""
+    highest_leg: str
+    """Which leg that is, e.g. "L1"; empty for one leg."""
+    limit: str
+    """Adjusted limit, e.g. "15.2 A"."""
+    legs: str
+    """All legs, e.g. "15.5 / 15.0 / 14.6 A"."""
+    volts: str
+    """Line voltages, or that they are not measured."""
+    unbalance: str
+    """Voltage unbalance, e.g. "0.8 %"."""
+    full_load: str
+    """Share of full-load amps, e.g. "117 %"."""
+    air: str
+    """Air temperature."""
+    heard: str
+    """How old the figures are."""
+    heard_at: str
+    """The same as RFC 3339, for the browser to keep it true."""
+    next: str
+    """What to do next; empty where nothing is to be done."""
+    alarms: str
+    """How many alarms stand or wait, in words; empty for none."""
+
+    def as_dict(self) -> dict[str, str]:
+        """For the live stream."""
+        return asdict(self)
+
+
+def zone_of(site: Site) -> ZoneInfo:
+    """The site's time zone; UTC where this machine does not know it."""
+    try:
+        return ZoneInfo(site.time_zone)
+    except (KeyError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
+    """The texts of one fan as `records.look` gives it.
+
+    Parameters
+    ----------
+    item : as in `look.fans`
+    site : its site, for units and local time
+    now : wall time, aware
+    """
+    zone = zone_of(site)
+    state = item["state"]
+    ratio, amps = item["load_ratio"], item["amps"]
+    length = 0.0 if ratio is None else min(max(ratio, 0.0), STRIP_ENDS_AT)
+    waiting = len(item["alarms"])
+    return FanShown(
+        tone=TONES[state],
+        state=state,
+        since=_since(item, zone, now),
+        load=words.share(ratio),
+        strip=str(round(1000 * length)),
+        highest=words.amps(item["highest_leg_amps"]),
+        highest_leg=_leg(amps, item["highest_leg_amps"]),
+        limit=words.amps(item["limit_amps"]),
+        legs=words.with_unit(words.legs(amps), "A") if any(one is not None for one in amps) else words.NOT_KNOWN,
+        volts=_volts(item),
+        unbalance=words.percent(item["unbalance_percent"], 1),
+        full_load=words.percent(item["percent_of_full_load"]),
+        air=words.temperature(item["ambient_c"], site.units),
+        heard=_heard(item, zone, now),
+        heard_at="" if item["time"] is None else item["time"].isoformat(),
+        next=next_step(item),
+        alarms=words.plural(waiting, "alarm") if waiting else "",
+    )
+
+
+def _leg(amps: list[float | None], highest: float | None) -> str:
+    if highest is None or len(amps) < 2:
+        return ""
+    return f"L{amps.index(highest) + 1}"
+
+
+def _volts(item: Mapping[str, Any]) -> str:
+    if all(one is None for one in item["volts"]):
+        return "not measured"
+    return words.with_unit(words.volts(item["volts"]), "V")
+
+
+def _alarm_since(item: Mapping[str, Any], condition: str) -> datetime | None:
+    for alarm in item["alarms"]:
+        if alarm["id"] == condition and alarm["standing"]:
+            since: datetime = alarm["since"]
+            return since
+    return None
+
+
+def _since(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
+    state = item["state"]
+    if state == NO_READINGS:
+        return ""
+    if state == NOT_HEARD:
+        return f"last reading {words.local(item['time'], zone, now)}"
+    since = item["since"]
+    if state in (OVER, NEAR):
+        since = _alarm_since(item, "overload" if state == OVER else "low-margin")
+        if since is None:
+            return "only just; the alarm waits to see whether it lasts"
+    if since is None:
+        return ""
+    return f"since {words.local(since, zone, now)}, {words.span((now - since).total_seconds())}"
+
+
+def _heard(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
+    time, heard = item["time"], item["heard"]
+    if time is None:
+        return "no reading yet"
+    if heard is not None and heard - time > HEARD_LATE:
+        return f"reading of {words.local(time, zone, now)}, heard {words.local(heard, zone, now)}"
+    return f"reading {words.ago(time, now)}"
+
+
+def next_step(item: Mapping[str, Any]) -> str:
+    """What to do next about a fan, in one line; empty where there is nothing to do."""
+    state = item["state"]
+    standing = {alarm["id"] for alarm in item["alarms"] if alarm["standing"]}
+    if state == NO_READINGS:
+        return "Have its logger send a first reading; the page Loggers says how."
+    if state == NOT_HEARD:
+        return "See to its logger, its link and its power."
+    if state == NO_AMPS:
+        return "Its logger gives no usable amps: see to the clamps."
+    if state == STOPPED:
+        return "Find out why it stopped before it is started again." if "stopped" in standing else ""
+    said = item["estimate"] or {}
+    if "voltage-unbalance-severe" in standing or said.get("as_is_why") == "supply first":
+        return "Stop it if the bin allows, and have the supply put right first."
+    if state in (OVER, NEAR):
+        return f"Check {CHECKS} first{_then(said)}."
+    if "voltage-unbalance" in standing:
+        return "Have the unbalanced supply looked at."
+    return ""
+
+
+def _then(said: Mapping[str, Any]) -> str:
+    """What may follow on the checks."""
+    as_is = said.get("as_is")
+    if as_is:
+        return f"; then perhaps {words.degrees(as_is['degrees'])} less pitch, chance {words.chance(as_is['chance'])}"
+    if said.get("as_is_why") == "none enough":
+        return "; no insert on hand is enough"
+    return ""

@@ -1,0 +1,254 @@
+"""An invented farm, written through the real database rooms as the worker would write it."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from monitor.alarms.alarm import About, Acknowledge, Alarm, Raised, Returned, step
+from monitor.blades.estimate import estimate
+from monitor.blades.window import WindowFigures
+from monitor.motor.limit import adjusted_limit
+from monitor.motor.unbalance import voltage_unbalance
+from monitor.records import actions, register
+from monitor.records.alarm_rows import alarm_of
+from monitor.records.commit import Batch, commit
+from monitor.records.database import Database
+from monitor.records.fan_file import read_nameplate
+from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms
+from monitor.records.scope import ALL
+
+NAN = math.nan
+THREE_PHASE = """
+[motor]
+rated_power_hp = 10
+rated_voltage = 460
+phases = 3
+full_load_amps = 13.2
+service_factor = 1.15
+power_factor = 0.83
+[protection]
+type = "overload relay"
+trip_class = 10
+setting_amps = 13.2
+[fan]
+blade_pitch_degrees = 21
+available_pitch_degrees = [13, 15, 17, 18, 19, 21]
+minimum_pitch_degrees = 13
+coldest_expected_c = -5
+blades = 6
+control = "continuous"
+plenum = "bin 3"
+"""
+SINGLE_PHASE = """
+[motor]
+rated_voltage = 230
+phases = 1
+full_load_amps = 46
+"""
+BARE = """
+[motor]
+rated_voltage = 460
+phases = 3
+full_load_amps = 12.4
+"""
+
+
+@dataclass
+class Farm:
+    """Builders with good defaults; each call is one commit."""
+
+    database: Database
+    now: datetime
+    number: int = 1
+    alarm_number: int = 1
+    change_number: int = 1
+    run_number: int = 1
+    alarms: dict[About, Alarm] = field(default_factory=dict)
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+    def site(
+        self, site: str = "meadow", name: str = "Meadow farm", units: str = "us", zone: str = "America/Chicago"
+    ) -> None:
+        register.put_site(self.database, register.Site(site, name, zone, 250.0, units, "17:00"), self.now)
+
+    def fan(self, fan: str, plate: str = THREE_PHASE, site: str = "meadow") -> int:
+        register.put_nameplate(
+            self.database, site, fan, plate, valid_from=self.now - timedelta(days=9), by="Ann", now=self.now
+        )
+        return self.point(fan, site)
+
+    def point(self, name: str, site: str = "meadow") -> int:
+        return next(key.point_id for key in register.points(self.database, ALL) if (key.site, key.name) == (site, name))
+
+    def reading(
+        self, fan: str, amps: Sequence[float] = (11.0, 10.8, 10.9), volts: Sequence[float] = (461.0, 458.0, 460.0), *,
+        site: str = "meadow", at: datetime | None = None, heard: datetime | None = None, running: bool = True,
+        since: datetime | None = None, ambient_c: float = 7.0, hours: float = 0.0, period: float = 10.0, flags: int = 0,
+    ) -> None:  # fmt: skip
+        """The newest reading of a fan, with as many hours of readings before it as asked for."""
+        with self.lock:
+            at = at or self.now
+            point = self.point(fan, site)
+            plate = register.nameplate(self.database, site, fan)
+            legs, lines = (tuple((*values, NAN, NAN, NAN)[:3]) for values in (amps, volts))
+            three = plate.motor.phases == 3 and not any(math.isnan(one) for one in lines)
+            unbalance = float(voltage_unbalance(*lines)) if three else NAN
+            limit = adjusted_limit(plate.motor, unbalance)
+            highest = max((one for one in legs if not math.isnan(one)), default=NAN)
+            n = 1 + round(hours * 3600 / period)
+            back = np.arange(n - 1, -1, -1) * period
+            rng = np.random.default_rng(point)
+            swell = (1 - 0.09 * np.minimum(back / 7200, 1) + rng.normal(0, 0.004, n))[:, None]
+            swell[-1] = 1.0
+            rows = ReadingRows(
+                self.number + np.arange(n), np.full(n, point), to_ms(at) - (1000 * back).astype(int),
+                np.array(legs) * swell, np.array(lines) * (1 + rng.normal(0, 0.001, (n, 3))),
+                np.full(n, ambient_c), np.full(n, NAN), np.full(n, limit.amps), np.ones(n), np.full(n, flags),
+            )  # fmt: skip
+            self.number += n
+            now = FanNow(
+                point, to_ms(at), to_ms(heard or at), legs, lines, ambient_c, limit.amps, highest / limit.amps,
+                unbalance, limit.amps / limit.full_amps, running, to_ms(since or at - timedelta(hours=max(hours, 0.1))), flags,
+            )  # fmt: skip
+            logger = LoggerNow(point, to_ms(at), to_ms(heard or at), period, readings=n)
+            commit(self.database, Batch(readings=rows, fan_now=[now], loggers=[logger]))
+
+    def run(self, fan: str, start: datetime, end: datetime | None = None, site: str = "meadow", **told: Any) -> None:
+        run = Run(
+            self.run_number,
+            self.point(fan, site),
+            to_ms(start),
+            True,
+            None if end is None else to_ms(end),
+            end is not None,
+            **told,
+        )
+        self.run_number += 1
+        commit(self.database, Batch(runs=[run]))
+
+    def event(self, fan: str, condition: str, event: Any, site: str = "meadow", text: str = "") -> Alarm:
+        """Something happens to an alarm, as the worker has it happen."""
+        with self.lock:
+            about = About(site, fan, None, condition)
+            alarm, change, _ = step(
+                self.alarms.get(about),
+                event,
+                self.now,
+                number=self.alarm_number,
+                change_number=self.change_number,
+                about=about,
+            )
+            assert alarm is not None
+            if text:
+                alarm = Alarm(**{**alarm.__dict__, "text": text})
+            self.alarms[about] = alarm
+            self.alarm_number = max(self.alarm_number, alarm.number + 1)
+            self.change_number += change is not None
+            commit(self.database, Batch(alarms=[alarm], changes=[change] if change else []))
+            return alarm
+
+    def raised(self, fan: str, condition: str = "overload", priority: str = "high", *, site: str = "meadow",
+               ago: timedelta = timedelta(minutes=34), text: str = "") -> Alarm:  # fmt: skip
+        since = self.now - ago
+        raised = Raised(condition, since + timedelta(minutes=2), since, 1.02, 1.0, 1.03, priority)
+        return self.event(fan, condition, raised, site, text or f"{fan}: 102 % of its limit")
+
+    def returned(self, fan: str, condition: str = "overload", site: str = "meadow") -> Alarm:
+        return self.event(fan, condition, Returned(self.now), site)
+
+    def estimate(self, fan: str, figures: WindowFigures | None, site: str = "meadow", plate: str = THREE_PHASE) -> None:
+        said = estimate(read_nameplate(plate), figures, 250.0).as_json()
+        commit(self.database, Batch(estimates={self.point(fan, site): (to_ms(self.now), said)}))
+
+    def newcomer(self, name: str, last: dict[str, Any], site: str = "meadow") -> None:
+        commit(self.database, Batch(newcomers=[Newcomer(site, name, to_ms(self.now), 12, last)]))
+
+    def rejected(self, topic: str, reason: str, detail: str = "", excerpt: bytes = b"", site: str | None = None,
+                 name: str | None = None, count: int = 1) -> None:  # fmt: skip
+        commit(
+            self.database,
+            Batch(rejected=[Rejected(to_ms(self.now), topic, site, name, reason, detail, excerpt, count)]),
+        )
+
+    def carry_out(self) -> None:
+        """What the worker does with operators' actions, as far as pages need it."""
+        for action in actions.undone(self.database):
+            outcome = "done"
+            if action.kind == "acknowledge":
+                alarm = next((one for one in self.alarms.values() if one.number == action.body["alarm"]), None)
+                if alarm is None:
+                    outcome = "alarm is over"
+                else:
+                    self.event(alarm.fan or "", alarm.condition, Acknowledge(action.by), alarm.site)
+            commit(self.database, Batch(actions_done=[Done(action.number, to_ms(self.now), outcome)]))
+
+    @contextlib.contextmanager
+    def at_work(self) -> Iterator[None]:
+        """Carries out actions in the background."""
+        over = threading.Event()
+
+        def work() -> None:
+            while not over.wait(0.05):
+                self.carry_out()
+
+        thread = threading.Thread(target=work, daemon=True)
+        thread.start()
+        yield
+        over.set()
+        thread.join(5)
+
+
+def mild_overload() -> WindowFigures:
+    """Half an hour a little over the limit on a low supply, cold."""
+    return WindowFigures(15.5, 15.0333, (15.5, 15.0, 14.6), (450, 447, 443), 0.821, 446.67, 7.0, 0.1, 1800, 180, None)
+
+
+def whole(farm: Farm) -> None:
+    """A farm with a fan in every state, and loggers with every trouble."""
+    now = farm.now
+    farm.site()
+    farm.site("hill", "Hill", "si", "Europe/Berlin")
+    farm.fan("north-3")
+    farm.reading("north-3", (15.5, 15.0, 14.6), (450.0, 447.0, 443.0), hours=3, since=now - timedelta(hours=30))
+    farm.estimate("north-3", mild_overload())
+    said = ("The device image stood at 0.82 of setting squared and volts stayed.",)
+    farm.run("north-3", now - timedelta(hours=80), now - timedelta(hours=31), peak_amps=15.1, peak_ratio=0.99,
+             end_cause="stopped", confidence="high", evidence=said)  # fmt: skip
+    farm.run("north-3", now - timedelta(hours=30), peak_amps=15.6, peak_ratio=1.03)
+    farm.raised("north-3")
+    farm.fan("north-4", THREE_PHASE.replace('"bin 3"', '"bin 4"'))
+    farm.reading("north-4", (14.6, 14.4, 14.5), (461, 458, 460), hours=1, since=now - timedelta(hours=6))
+    farm.raised("north-4", "low-margin", "low", text="north-4: 96 % of its limit")
+    farm.fan("south-1", SINGLE_PHASE)
+    farm.reading("south-1", (31.0,), (), hours=1, since=now - timedelta(days=2))
+    farm.fan("south-2")
+    farm.reading("south-2", (0.0, 0.0, 0.0), hours=0, running=False, since=now - timedelta(minutes=48))
+    farm.raised("south-2", "stopped", "medium", text="south-2: stopped")
+    farm.fan("south-3")
+    farm.reading("south-3", at=now - timedelta(hours=3))
+    farm.raised("south-3", "logger-overdue", "medium", text="south-3: no readings")
+    farm.fan("west-1", BARE)
+    farm.fan("barn", BARE, site="hill")
+    farm.reading("barn", (9.5, 9.4, 9.6), (401, 402, 400), site="hill", at=now - timedelta(hours=5), heard=now)
+    farm.newcomer(
+        "east-9",
+        {"t": "2026-10-04T01:12:30Z", "amps": [12.2, 12.9, 12.6], "volts": [461.0, 458.4, 460.2], "ambient_c": 3.5},
+    )
+    farm.newcomer("Ost Süd", {"amps": [3.0]})
+    farm.newcomer("x", {"amps": None, "volts": [230.0]}, site="nowhere")
+    farm.rejected("amps/v1/meadow/north-3/readings", "not JSON", "byte 3", b"amps=12.2;", "meadow", "north-3", 17)
+    farm.rejected("amps/v1/meadow/east-9/readings", "unknown fan", "", b'{"amps": [12.2]}', "meadow", "east-9", 12)
+    farm.rejected(
+        "amps/v1/whatever", "unreadable topic", "expected amps/v1/SITE/FAN/readings", b"<b>hi</b>", None, None, 2
+    )
+
+
+__all__ = ["BARE", "SINGLE_PHASE", "THREE_PHASE", "Farm", "alarm_of", "mild_overload", "whole"]
