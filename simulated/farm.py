@@ -6,6 +6,7 @@ caller cuts `advance`. The same scenario, seed and start give the same bytes.
 
 from __future__ import annotations
 
+import bisect
 import zlib
 from datetime import UTC, datetime
 from typing import Any, NamedTuple
@@ -105,15 +106,20 @@ class Farm:
 
     def advance(self, until: datetime) -> list[Message]:
         """Play on: every message sent after the last call's `until` and up to this one, in order of sending."""
-        end = self._play(until, letters=True)
-        ready = 0
-        for letter in self._letters:
-            if letter.sent > end:
+        end = until.timestamp() - self._origin
+        out: list[Message] = []
+        while True:
+            # What is sent up to here can be preceded by nothing that is still to be played.
+            settled = min(self._played, end)
+            ready = bisect.bisect_right(self._letters, settled, key=lambda letter: letter.sent)
+            for sent, _, topic, payload, taken in self._letters[:ready]:
+                out.append(Message(instant(self._origin, sent), topic, payload, instant(self._origin, taken)))
+            del self._letters[:ready]
+            if self._played >= end:
                 break
-            ready += 1
-        sent, self._letters = self._letters[:ready], self._letters[ready:]
-        o = self._origin
-        return [Message(instant(o, x.sent), x.topic, x.payload, instant(o, x.taken)) for x in sent]
+            self._block(letters=True)
+        self._until = self.truth.until = max(self._until, end)
+        return out
 
     def columns(self, until: datetime) -> dict[tuple[str, str], Columns]:
         """Play on without messages: what the fans' loggers measured since the last call, by time of measurement.
@@ -121,7 +127,10 @@ class Farm:
         Column `t` is Unix time in seconds; the others as in the CSV form, and `called`. For benchmarks and logs; do
         not mix with `advance` on one farm: what one has given, the other does not give again.
         """
-        end = self._play(until, letters=False)
+        end = until.timestamp() - self._origin
+        while self._played < end:
+            self._block(letters=False)
+        self._until = self.truth.until = max(self._until, end)
         out: dict[tuple[str, str], Columns] = {}
         for key, blocks in self._columns.items():
             whole = {name: np.concatenate([b[name] for b in blocks]) for name in blocks[0]}
@@ -130,14 +139,6 @@ class Farm:
             out[key]["t"] = out[key]["t"] + self._origin
             self._columns[key] = [{name: column[cut:] for name, column in whole.items()}]
         return out
-
-    def _play(self, until: datetime, *, letters: bool) -> float:
-        end = until.timestamp() - self._origin
-        while self._played < end:
-            self._block(letters)
-        self._until = max(self._until, end)
-        self.truth.until = self._until
-        return self._until
 
     def _block(self, letters: bool) -> None:
         """Play one block."""
@@ -228,7 +229,8 @@ class Farm:
                 columns = path.taken(columns)
                 post(path, columns, bodies(columns, stamps(self._origin, columns["t"]), path.sends))
         self._number += len(fresh)
-        self._letters = sorted(self._letters + fresh)
+        self._letters += fresh
+        self._letters.sort()
 
     def _offset(self, key: str) -> float:
         """Local time less UTC at the begin of the block (s)."""

@@ -7,9 +7,8 @@ sampled or averaged over the period. On the way some are lost, sent twice, or ke
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,16 +23,15 @@ AMPS = ("l1_amps", "l2_amps", "l3_amps")
 VOLTS = ("v12", "v23", "v31")
 
 
-@dataclass(order=True)
-class Letter:
+class Letter(NamedTuple):
     """One message on its way; ordered by the instant of sending, then by the farm's running number."""
 
     sent: float
     """s since the farm's start."""
     number: int
-    topic: str = field(compare=False)
-    payload: bytes = field(compare=False)
-    taken: float = field(compare=False)
+    topic: str
+    payload: bytes
+    taken: float
     """When its (last) reading was measured, s since the farm's start."""
 
 

@@ -14,8 +14,8 @@ from simulated.scenario import Weather
 FT, INCH_WATER, CFM = 0.3048, 249.089, 0.3048**3 / 60.0
 CORN = bed.GRAINS["corn"]
 
-# University of Nebraska-Lincoln CropWatch, T. Dorn, "Selecting the Right Aeration Fan for Your Bin", 3 Oct 2008, table 1:
-# static pressure (in. w.g.) through shelled corn; depth in ft, columns 0.5 to 2.0 cfm/bu. Rows as held for this project.
+# University of Nebraska-Lincoln CropWatch, T. Dorn, "Selecting the Right Aeration Fan for Your Bin", 3 Oct 2008,
+# table 1: static pressure (in. w.g.) through shelled corn; depth in ft, columns in cfm/bu. Some rows of it.
 AIRFLOWS = (0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
 NEBRASKA = {
     8: (0.2, 0.3, 0.5, 0.6, 0.8, 1.2),

@@ -53,8 +53,7 @@ def test_cut_in_pieces_it_opens_at_the_same_instant():
     whole = opens_after(10, 1.12, 0.8, (1.4, 1.3, 1.35))
     heat, tau = np.zeros(3), relay.heating_seconds(10, 1.12, 0.8)
     squares = (np.array([1.4, 1.3, 1.35]) / 1.12) ** 2
-    for piece in range(100_000):
-        found = relay.warm(heat, squares, tau, 7.0, True)
-        if found >= 0.0:
-            break
-    assert 7.0 * piece + found == pytest.approx(whole, abs=1e-5)
+    pieces = 0
+    while (found := relay.warm(heat, squares, tau, 7.0, True)) < 0.0:
+        pieces += 1
+    assert 7.0 * pieces + found == pytest.approx(whole, abs=1e-5)
