@@ -97,13 +97,13 @@ def record_try(
         tries = connection.execute(sa.select(table.c.tries).where(table.c.id == notice_id)).scalar()
         if tries is None:
             raise ValueError(f"there is no notice {notice_id!r}")
-        values: dict[str, object] = {"tries": tries + 1}
+        connection.execute(sa.update(table).where(table.c.id == notice_id).values(tries=tries + 1))
         if delivered:
-            values |= {"state": "delivered", "delivered_ms": at_ms}
+            values: dict[str, object] = {"state": "delivered", "delivered_ms": at_ms}
         elif failed:
-            values |= {"state": "failed"}
+            values = {"state": "failed"}
         else:
-            values |= {"due_ms": next_due_ms}
+            values = {"due_ms": next_due_ms}
         # What was delivered stays delivered, whatever a slow second try says.
         still_waiting = table.c.state == "waiting"
         connection.execute(sa.update(table).where(table.c.id == notice_id, still_waiting).values(values))

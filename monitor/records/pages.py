@@ -36,7 +36,7 @@ def key_of(token: str, *parts: type) -> list[Any]:
     """
     try:
         key = json.loads(base64.urlsafe_b64decode(token + "=" * (-len(token) % 4)))
-    except (ValueError, binascii.Error) as exc:
+    except (ValueError, binascii.Error, RecursionError) as exc:
         raise ReadingError("not a token", "take `next` of the answer before, unchanged") from exc
     if not isinstance(key, list) or [type(part) for part in key] != list(parts):
         raise ReadingError("not a token", "take `next` of the answer before, unchanged")

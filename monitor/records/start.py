@@ -23,7 +23,7 @@ from monitor.records.rows import ReadingRows, Run, run_of
 from monitor.records.tables import PARTITION
 
 WINDOW = timedelta(minutes=35)
-"""Readings before the newest that are loaded for each fan: the 30 min of the estimate and a margin."""
+"""Readings before the newest that are loaded for each point: the 30 min of the estimate and a margin."""
 
 
 @dataclass(frozen=True)
