@@ -59,8 +59,8 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("low-margin", "near its limit", "load_ratio", "ratio", 0.95, 0.92, 900, 600, "low", False,
               not_while=("overload",), setpoint_bounds=(0.70, 1.00)),
     # NEMA MG 1 section 14.36: above 5 % running is not recommended and no derating factor is given.
-    Condition("voltage-unbalance-severe", "supply voltage badly unbalanced", "voltage_unbalance", "%", 5.0, 4.5, 60, 120,
-              "high", True, setpoint_bounds=(3.0, 8.0)),
+    Condition("voltage-unbalance-severe", "supply voltage badly unbalanced", "voltage_unbalance", "%", 5.0, 4.5, 60,
+              120, "high", True, setpoint_bounds=(3.0, 8.0)),
     # ANSI C84.1 annex: supplies are to hold 3 % at the meter without load.
     Condition("voltage-unbalance", "supply voltage unbalanced", "voltage_unbalance", "%", 3.0, 2.5, 120, 120,
               "medium", False, not_while=("voltage-unbalance-severe",), setpoint_bounds=(1.0, 5.0)),
@@ -104,11 +104,9 @@ def check_overrides(conditions: Mapping[str, Mapping[str, object]], place: str =
             hint = f" (did you mean {near[0]}?)" if near else ""
             faults.append(Fault(here, "one of " + ", ".join(BY_ID) + hint, f'"{name}"'))
             continue
-        for key, value in keys.items():
-            fault = _check_key(row, key, value, f"{here}.{key}")
-            if fault is not None:
-                faults.append(fault)
-        if not faults:
+        found = [_check_key(row, key, value, f"{here}.{key}") for key, value in keys.items()]
+        faults += [fault for fault in found if fault is not None]
+        if not any(found):  # its own figures are right one by one: do they fit each other?
             changed = overridden(row, keys)
             if changed.clears_below > changed.setpoint:
                 expected = f"at most the setpoint {changed.setpoint:g}"
@@ -127,12 +125,12 @@ def _check_key(row: Condition, key: str, value: object, place: str) -> Fault | N
     if key == "priority":
         return None if value in PRIORITIES else Fault(place, "one of " + ", ".join(PRIORITIES), repr(value))
     low, high = DELAY_BOUNDS if key.endswith("_seconds") else row.setpoint_bounds
-    if key.endswith("_seconds") and row.decided_by == "tick":
-        return Fault(place, f"nothing: {row.id} has no delay of its own", repr(value))
+    if row.decided_by == "tick" and (key.endswith("_seconds") or key == "clears_below"):
+        return Fault(place, f"nothing: {row.id} has no {key}, the first reading clears it", repr(value))
     if not key.endswith("_seconds") and low == high:
         return Fault(place, f"nothing: the {key} of {row.id} is fixed", repr(value))
     if key == "clears_below":
-        low = 0.0
+        low /= 2.0  # nothing is below 0: such an alarm would never clear, not even when the fan stops
     unit = "seconds" if key.endswith("_seconds") else row.unit
     if not number or not low <= float(value) <= high:  # type: ignore[arg-type]
         return Fault(place, f"a number from {low:g} to {high:g} ({unit})", repr(value))

@@ -28,5 +28,8 @@ def silence_allowed_seconds(period_seconds: float | None, row: Condition = BY_ID
 
 
 def is_overdue(heard: Heard, now_ms: float, row: Condition = BY_ID["logger-overdue"]) -> bool:
-    """Whether the point is overdue now. A clock that stepped back never makes it so."""
-    return now_ms - heard.heard_ms > 1000.0 * silence_allowed_seconds(heard.period_seconds, row)
+    """Whether the point is overdue now. What is overdue stays so until it is heard, whatever the clock does.
+
+    A clock that stepped back never makes a point overdue; that it is silent shows when the clock has caught up.
+    """
+    return heard.overdue or now_ms - heard.heard_ms > 1000.0 * silence_allowed_seconds(heard.period_seconds, row)

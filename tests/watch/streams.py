@@ -20,8 +20,9 @@ from tests.watch.twin import Plate, Twin
 WHAT = {layout.RAISED: "raised", layout.CLEARED: "cleared", layout.SUPERSEDED: "superseded",
         layout.RUN_STARTED: "run started", layout.RUN_ENDED: "run ended"}  # fmt: skip
 TABLE = {
-    "overload": (1.00, 0.97, 120, 120), "low-margin": (0.95, 0.92, 900, 600), "voltage-unbalance-severe": (5.0, 4.5, 60, 120),
-    "voltage-unbalance": (3.0, 2.5, 120, 120), "stopped": (0.5, 0.5, 60, 60),
+    "overload": (1.00, 0.97, 120, 120), "low-margin": (0.95, 0.92, 900, 600),
+    "voltage-unbalance-severe": (5.0, 4.5, 60, 120), "voltage-unbalance": (3.0, 2.5, 120, 120),
+    "stopped": (0.5, 0.5, 60, 60),
 }  # fmt: skip
 """The table once more: setpoint, clears below, on-delay and off-delay [s]. Not read from monitor, on purpose."""
 
@@ -85,7 +86,7 @@ def exact(values: Sequence[Any]) -> tuple[Any, ...]:
 
 
 def by_kernel(stream: Stream, batches: Sequence[Sequence[int]] | None = None, *, resume: bool = False) -> Outcome:
-    """Runs the kernel on the stream cut into batches (row numbers); with `resume` every state is saved and read between."""
+    """Runs the kernel on the stream cut into batches (row numbers); with `resume` states are saved and read between."""
     states, limits = new_states(stream.fans), stream.limits
     changes: dict[int, list[tuple[Any, ...]]] = {fan: [] for fan in range(stream.fans)}
     judged: list[tuple[Any, ...]] = [()] * len(stream.rows)
@@ -93,8 +94,8 @@ def by_kernel(stream: Stream, batches: Sequence[Sequence[int]] | None = None, *,
         found, columns_out = advance(states, columns(stream.told(batch)), limits)
         for change in found:
             changes[change.fan].append(exact((
-                batch[change.row], change.fan, WHAT[change.what], change.condition, change.at_ms, change.since_ms, change.value,
-                change.setpoint, change.peak, change.gap_ms,
+                batch[change.row], change.fan, WHAT[change.what], change.condition, change.at_ms, change.since_ms,
+                change.value, change.setpoint, change.peak, change.gap_ms,
             )))  # fmt: skip
         out = (columns_out.highest, columns_out.limit, columns_out.ratio, columns_out.unbalance)
         for place, number in enumerate(batch):
@@ -224,7 +225,8 @@ def seeded(seed: int, phases: int = 3, period: float = 10.0, given: bool = True,
     ]
     course = [
         Stretch(int(random.integers(1, 200)), one_of(LOADS), one_of(UNBALANCES), one_of(VOLTS),
-                one_of(("all",) * 6 + ("none", "one missing")), one_of((0,) * 6 + (1, 5, 90)), one_of((0, 0, 0, 1, 2, 3)))
+                one_of(("all",) * 6 + ("none", "one missing")), one_of((0,) * 6 + (1, 5, 90)),
+                one_of((0, 0, 0, 1, 2, 3)))
         for _ in range(stretches)
     ]  # fmt: skip
     return Stream(play(course, phases, period, seed, 0, 0), plates)

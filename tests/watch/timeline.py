@@ -1,0 +1,162 @@
+"""Reads timelines written as text and runs the watch on them.
+
+    # What it shows.
+    motor: 40 A, service factor 1.0, 460 V, 3 phases
+    control: continuous
+    period: 10 s                      one, or several: then each is run (`learned` after it: the watch has to find out)
+    change: overload on_delay_seconds 60
+
+    00:00:00  38 | 460                all legs 38 A, all lines 460 V, one reading each period ...
+    00:00:30  47 46 45 | 474 453 453  ... until the next line's time
+    00:02:00  silent                  no readings
+    00:03:00  ? 38 38 | -             ?: nothing usable, -: no volts measured
+    00:10:00  end                     the first moment without a reading
+    expect 00:02:30 overload raised since 00:00:30
+    expect 00:02:40 overload cleared at 1 s, 10 s        holds for these periods only
+    expect 00:00:00 run started
+    expect nothing else
+    silent: overload                  this timeline is one in which that condition must not be raised
+
+Runs are compared in timelines that expect one; everything else always. Hours may pass 24.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from monitor.motor.nameplate import Nameplate
+from monitor.watch.tick import Heard, is_overdue
+from tests.conftest import NAN, NO_VOLTS, Row, nameplate
+from tests.watch.streams import Stream, by_kernel, by_twin
+
+FOLDER = Path(__file__).parent / "scenarios"
+Expected = tuple[str, str, str | None]
+"""Time, what ("overload raised"), since."""
+
+
+@dataclass
+class Timeline:
+    """One file, for one period."""
+
+    name: str
+    plate: Nameplate
+    period: int
+    stretches: list[tuple[int, str]] = field(default_factory=list)
+    expected: list[Expected] = field(default_factory=list)
+    silent: str | None = None
+
+    def rows(self) -> list[Row]:
+        rows: list[Row] = []
+        for (start, what), (stop, _) in pairwise(self.stretches):
+            if what != "silent":
+                amps, volts = (_three(part) for part in what.split("|"))
+                if self.plate.motor.phases == 1:
+                    amps, volts = (amps[0], NAN, NAN), (volts[0], NAN, NAN)
+                rows += [(0, 1000.0 * second, amps, volts, 0) for second in range(start, stop, self.period)]
+        return rows
+
+    def found(self) -> list[Expected]:
+        """What the watch says of it."""
+        stream = Stream(self.rows(), [(self.plate, 0)])
+        outcome = by_kernel(stream)
+        assert outcome.changes == by_twin(stream).changes
+        with_runs = any(what.startswith("run") for _, what, _ in self.expected)
+        found: list[tuple[float, Expected]] = []
+        for _, _, what, condition, at, since, *_ in outcome.changes[0]:
+            if condition is not None or with_runs:
+                told = f"{condition} {what}" if condition else what
+                found.append((_ms(at), (clock(_ms(at)), told, clock(_ms(since)))))
+        found += self._by_tick(stream.rows)
+        return [entry for _, entry in sorted(found, key=lambda one: one[0])]
+
+    def _by_tick(self, rows: list[Row]) -> list[tuple[float, Expected]]:
+        """A clock that ticks each second, in the pauses between readings."""
+        period = self.plate.logger.period_seconds or float(
+            self.period
+        )  # learned: nine equal intervals at the beginning
+        told: list[tuple[float, Expected]] = []
+        edges = [row[1] for row in rows] + [1000.0 * self.stretches[-1][0]]
+        for last, following in pairwise(edges):
+            overdue = False
+            for second in range(int(last / 1000), int(following / 1000) + 1) if following - last > 100_000 else ():
+                if not overdue and is_overdue(Heard(last, period, overdue), 1000.0 * second):
+                    overdue = True
+                    told.append((1000.0 * second, (clock(1000.0 * second), "logger-overdue raised", clock(last))))
+            if overdue and following != edges[-1]:
+                told.append((following, (clock(following), "logger-overdue cleared", clock(last))))
+        return told
+
+
+def _ms(exact: Any) -> float:
+    return float.fromhex(exact)
+
+
+def clock(ms: float) -> str:
+    second = round(ms / 1000)
+    return f"{second // 3600:02}:{second // 60 % 60:02}:{second % 60:02}"
+
+
+def seconds(text: str) -> int:
+    hours, minutes, rest = text.split(":")
+    return 3600 * int(hours) + 60 * int(minutes) + int(rest)
+
+
+def _three(text: str) -> tuple[float, float, float]:
+    if text.strip() == "-":
+        return NO_VOLTS
+    values = [NAN if word == "?" else float(word) for word in text.split()]
+    first, second, third = values * 3 if len(values) == 1 else values
+    return first, second, third
+
+
+def _value(word: str) -> object:
+    return {"true": True, "false": False}.get(word, word) if word in ("true", "false") else float(word)
+
+
+def read(path: Path) -> list[Timeline]:
+    """The timelines of a file: one for each of its periods. What is not understood is an error with its place."""
+    kept: dict[str, Any] = {"control": "continuous", "conditions": {}}
+    periods, learned = [10], False
+    stretches: list[tuple[int, str]] = []
+    expected: list[tuple[Expected, list[int]]] = []
+    closed, silent = False, None
+    for number, line in enumerate(path.read_text().splitlines(), 1):
+        text = line.split("#")[0].strip()
+        if not text:
+            continue
+        if found := re.fullmatch(r"motor: ([\d.]+) A, service factor ([\d.]+), ([\d.]+) V, ([13]) phases?", text):
+            full, factor, volts, phases = found.groups()
+            kept |= {"full_load_amps": float(full), "service_factor": float(factor), "rated_voltage": float(volts)}
+            kept["phases"] = int(phases)
+        elif found := re.fullmatch(r"control: (\w+)", text):
+            kept["control"] = None if found[1] == "unknown" else found[1]
+        elif found := re.fullmatch(r"period: ((?:\d+ s(?:, )?)+)( learned)?", text):
+            periods, learned = [int(word) for word in re.findall(r"\d+", found[1])], bool(found[2])
+        elif found := re.fullmatch(r"change: ([\w-]+) (\w+) (\S+)", text):
+            kept["conditions"].setdefault(found[1], {})[found[2]] = _value(found[3])
+        elif found := re.fullmatch(r"(\d+:\d\d:\d\d) +(silent|end|[\d.? ]+ \| (?:-|[\d.? ]+))", text):
+            stretches.append((seconds(found[1]), found[2]))
+        elif found := re.fullmatch(r"silent: ([\w-]+)", text):
+            silent = found[1]
+        elif text == "expect nothing else":
+            closed = True
+        elif found := re.fullmatch(
+            r"expect (\d+:\d\d:\d\d) ([\w-]+ \w+)(?: since (\d+:\d\d:\d\d))?(?: at ((?:\d+ s(?:, )?)+))?", text
+        ):
+            only = [int(word) for word in re.findall(r"\d+", found[4] or "")] or periods
+            expected.append(((found[1], found[2], found[3]), only))
+        else:
+            raise ValueError(f"{path.name}:{number}: not understood: {line!r}")
+    if not closed or not stretches or stretches[-1][1] != "end":
+        raise ValueError(f"{path.name}: a timeline has an `end` and says `expect nothing else`")
+    if [at for at, _ in stretches] != sorted({at for at, _ in stretches}):
+        raise ValueError(f"{path.name}: times must rise")
+    return [
+        Timeline(path.stem, nameplate(period_seconds=None if learned else float(period), **kept), period, stretches,
+                 [entry for entry, only in expected if period in only], silent)
+        for period in periods
+    ]  # fmt: skip
