@@ -112,8 +112,15 @@ class Publisher:
                 left -= len(got)
 
     def close(self) -> None:
-        self._sock.sendall(b"\xe0\x00")
+        with contextlib.suppress(OSError):
+            self._sock.sendall(b"\xe0\x00")
         self._sock.close()
+
+    def __enter__(self) -> Publisher:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def _length(number: int) -> bytes:

@@ -61,7 +61,9 @@ def stored(database: Path) -> list[tuple[object, ...]]:
         hot = connection.execute("SELECT point_id, t_ms, limit_amps, flags FROM readings").fetchall()
         for point_id, columns in connection.execute("SELECT point_id, columns FROM reading_hours").fetchall():
             rows = unpack(columns, point_id)
-            hot += zip([point_id] * len(rows), rows.t_ms.tolist(), rows.limit_amps.tolist(), rows.flags.tolist(), strict=True)
+            hot += zip(
+                [point_id] * len(rows), rows.t_ms.tolist(), rows.limit_amps.tolist(), rows.flags.tolist(), strict=True
+            )
     return sorted(hot)
 
 
@@ -91,20 +93,18 @@ def all_in(running: Running, expected: int) -> bool:
 
 def play(running: Running, broker: Mosquitto, messages: list[tuple[str, bytes]], kills: int) -> int:
     """Plays the stream at its rate while the service is killed so often; how often it was."""
-    for fan in range(FANS):
-        running.register(f"bin-{fan}")
+    running.register(*(f"bin-{fan}" for fan in range(FANS)))
     running.start()
     done = threading.Event()
     failure: list[BaseException] = []
 
     def publish() -> None:
         try:
-            publisher = Publisher(broker.port)
             began = time.monotonic()
-            for at in range(0, len(messages), FANS):
-                publisher.send(messages[at : at + FANS])
-                time.sleep(max(0.0, began + (at + FANS) / RATE - time.monotonic()))
-            publisher.close()
+            with Publisher(broker.port) as publisher:
+                for at in range(0, len(messages), FANS):
+                    publisher.send(messages[at : at + FANS])
+                    time.sleep(max(0.0, began + (at + FANS) / RATE - time.monotonic()))
         except BaseException as exc:
             failure.append(exc)
         finally:
@@ -142,12 +142,10 @@ def test_killed_twenty_times_it_stores_each_reading_once_and_finds_the_same(
     calm = Running(tmp_path / "calm", calm_broker.port)
     try:
         # The undisturbed service gets the stream as fast as it takes it: only the readings' own time counts.
-        for fan in range(FANS):
-            calm.register(f"bin-{fan}")
+        calm.register(*(f"bin-{fan}" for fan in range(FANS)))
         calm.start()
-        publisher = Publisher(calm_broker.port)
-        publisher.send(messages)
-        publisher.close()
+        with Publisher(calm_broker.port) as publisher:
+            publisher.send(messages)
         until(lambda: all_in(calm, len(messages)), 120, "the last reading")
         time.sleep(1.5)
         assert calm.stop() == 0
