@@ -44,6 +44,11 @@ def why(text: str | None) -> str:
     return clean(text, _WHY_LETTERS)
 
 
+def waiting(database: Database) -> frozenset[int]:
+    """Numbers of the alarms for which an acknowledgement waits to be carried out."""
+    return frozenset(one.body["alarm"] for one in actions.undone(database) if one.kind == "acknowledge")
+
+
 async def acknowledge(database: Database, sites: Sites, number: int, by: str, now: datetime) -> str:
     """Asks for an alarm to be acknowledged and waits a moment for it.
 

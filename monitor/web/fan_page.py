@@ -1,12 +1,12 @@
 """What the page of one fan says, in the order in which it is asked.
 
-Is it over, since when, supply or blades, how many degrees and what that costs in air, what to check first. Everything is
+Is it over, since when, supply or blades, how many degrees and what that costs in air, what to check first. All of it is
 told in words; figures come from the records as they are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -109,8 +109,10 @@ def signed_amps(value: float) -> str:
     return f"+{text}" if value > 0 and not text.startswith("0.0 ") else text
 
 
-def build(item: Mapping[str, Any], site: Site, plate: Nameplate, limit: Limit, now: datetime) -> dict[str, Any]:
-    """Everything the template of one fan needs."""
+def build(
+    item: Mapping[str, Any], site: Site, plate: Nameplate, limit: Limit, now: datetime, asked: Collection[int]
+) -> dict[str, Any]:
+    """Everything the template of one fan needs; `asked` as for `alarm_row`."""
     zone = zone_of(site)
     said: Mapping[str, Any] = item["estimate"] or {}
     pitch: Mapping[str, Any] = said.get("pitch") or {}
@@ -124,6 +126,7 @@ def build(item: Mapping[str, Any], site: Site, plate: Nameplate, limit: Limit, n
         "cause_names": CAUSES,
         "parts": part_rows(said.get("parts") or []),
         "parts_sum": signed_amps(sum(one["amps"] for one in said.get("parts") or [])),
+        "supply_together": supply_together(said.get("causes") or [], said.get("parts") or []),
         "estimate_words": [sentence(text) for text in said.get("words") or [] if text not in limit.notes],
         "estimated": words.local(item["estimate_time"], zone, now) if item["estimate_time"] else "",
         "degrees": degrees_words(pitch, plate),
@@ -137,7 +140,7 @@ def build(item: Mapping[str, Any], site: Site, plate: Nameplate, limit: Limit, n
         "cautions": said.get("cautions") or list(cautions.for_work()),
         "stop_cautions": cautions.for_tripped() if item["state"] == STOPPED else (),
         "runs": [run_row(run, zone, now) for run in item["runs"]],
-        "alarms": [alarm_row(alarm, zone, now) for alarm in item["alarms"]],
+        "alarms": [alarm_row(alarm, zone, now, asked) for alarm in item["alarms"]],
         "factors": [
             (one.name, words.amps(one.value) if "amps" in one.name else words.figure(one.value, 2), one.source)
             for one in limit.factors
@@ -191,6 +194,16 @@ def part_rows(parts: Sequence[Mapping[str, Any]]) -> list[Part]:
         swing = (1000, length, "more") if one["amps"] >= 0 else (1000 - length, length, "less")
         rows.append(Part(one["name"], PARTS.get(one["name"], ""), signed_amps(one["amps"]), swing))
     return rows
+
+
+def supply_together(causes: Sequence[Mapping[str, Any]], parts: Sequence[Mapping[str, Any]]) -> str:
+    """Leg spread and derating as one figure, where the estimate takes both for the supply's unbalance; else empty."""
+    amps = {one["name"]: one["amps"] for one in parts}
+    both = amps.get("leg spread", 0.0) + amps.get("derating", 0.0)
+    for one in causes:
+        if one["cause"] == "supply unbalance" and amps.get("leg spread") and abs(one["share_amps"] - both) < 1e-6:
+            return signed_amps(both)
+    return ""
 
 
 def degrees_words(pitch: Mapping[str, Any], plate: Nameplate) -> list[tuple[str, str]]:
@@ -274,8 +287,13 @@ def run_row(run: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> RunRow:
     )
 
 
-def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> AlarmRow:
-    """One alarm as the page shows it."""
+def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime, asked: Collection[int] = ()) -> AlarmRow:
+    """One alarm as the page shows it.
+
+    Parameters
+    ----------
+    asked : numbers of alarms for which an acknowledgement waits to be carried out
+    """
     condition = BY_ID.get(alarm["id"])
     title = condition.words if condition else alarm["id"].replace("-", " ")
     if alarm["supply"]:
@@ -288,6 +306,9 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> AlarmR
             "" if alarm["suppressed_until"] is None else f" until {words.local(alarm['suppressed_until'], zone, now)}"
         )
         state += f"; no notices{until} ({alarm['suppressed_by'] or 'by design'})"
+    waits = alarm["number"] in asked
+    if waits:
+        state += "; an acknowledgement is entered, the service has not come to it yet"
     times = f"since {words.local(alarm['since'], zone, now)}, raised {words.local(alarm['raised'], zone, now)}"
     if (alarm["heard"] - alarm["raised"]).total_seconds() > 120:
         times += f", heard {words.local(alarm['heard'], zone, now)}"
@@ -302,7 +323,7 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> AlarmR
         alarm["text"],
         state,
         times,
-        alarm["state"].endswith("UNACKNOWLEDGED"),
+        not waits and alarm["state"].endswith("UNACKNOWLEDGED"),
     )
 
 

@@ -1,7 +1,7 @@
 """Who may ask at all: this computer only, as long as there are no accounts; and headers that keep pages to themselves.
 
-A page on the internet that this computer's browser has open must reach nothing here. Three checks see to it: the peer is
-on loopback, the Host header names loopback (a foreign name made to point at 127.0.0.1 is refused), and what changes
+A page on the internet that this computer's browser has open must reach nothing here. Three checks see to it: the peer
+is on loopback, the Host header names loopback (a foreign name made to point at 127.0.0.1 is refused), and what changes
 something comes from our own pages (Fetch Metadata, W3C; Origin, RFC 6454) or from no browser at all.
 """
 

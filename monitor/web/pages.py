@@ -82,7 +82,7 @@ def one_fan(
     if item is None or not places:
         raise not_found(f"There is no fan {fan} at {site}. See the page Fans.")
     plate = read_nameplate(item["nameplate"])
-    context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now)
+    context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now, asked.waiting(database))
     return render(
         request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
         table=_recent(request, item, places[0], now), **context,
@@ -120,11 +120,11 @@ async def acknowledge(
 ) -> Response:
     """Acknowledges and goes back to the fan."""
     database, sites = database_of(request), sites_of(request)
-    outcome = await asked.acknowledge(database, sites, number, asked.who(by), now_of(request))
+    await asked.acknowledge(database, sites, number, asked.who(by), now_of(request))
     alarm = await run_in_threadpool(look.alarm, database, sites, number)
     assert alarm is not None
     back = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
-    return RedirectResponse(f"{back}{'' if outcome else '?asked=1'}#alarms", 303)
+    return RedirectResponse(f"{back}#alarms", 303)
 
 
 # --- loggers ---------------------------------------------------------------------------------------------------
@@ -147,7 +147,8 @@ def loggers(request: Request) -> Response:
         newcomers=look.newcomers(database, sites)["items"], rejected=rejected["items"],
         more_rejected=rejected["next"] is not None,
         counts=look.reject_counts(database, sites)["items"], name_fits=lambda name: bool(NAME.fullmatch(name)),
-        alarms=[fan_page.alarm_row(one, zone(one["site"]), now) for one in supply_alarms], legs_of=legs_of,
+        alarms=[fan_page.alarm_row(one, zone(one["site"]), now, asked.waiting(database)) for one in supply_alarms],
+        legs_of=legs_of,
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """The JSON of the API, in one place: what stands under which key.
 
-Readers in `records.look` give plain dictionaries with aware times. Here they get the keys that the API promises; what is
-not known is null, never left out.
+Readers in `records.look` give plain dictionaries with aware times. Here they get the keys that the API promises; what
+is not known is null, never left out.
 """
 
 from __future__ import annotations

@@ -43,7 +43,9 @@ class FanShown:
     since: str
     """Since when, e.g. "since 20:12 CDT, 34 min"."""
     load: str
-    """Share of the limit, e.g. "102 %"; a dash while it does not run."""
+    """Share of the limit, e.g. "102 %"; "not running" or "not known" where there is none."""
+    against: str
+    """What follows on it, e.g. " of limit: 15.5 A of 15.2 A"."""
     strip: str
     """Length of the strip, 0 to 1250: tenths of a percent of the limit."""
     highest: str
@@ -102,12 +104,13 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
         tone=TONES[state],
         state=state,
         since=_since(item, zone, now),
-        load=words.share(ratio),
+        load=words.share(ratio) if ratio is not None else "not running" if item["running"] is False else "not known",
+        against=_against(item),
         strip=str(round(1000 * length)),
         highest=words.amps(item["highest_leg_amps"]),
         highest_leg=_leg(amps, item["highest_leg_amps"]),
         limit=words.amps(item["limit_amps"]),
-        legs=words.with_unit(words.legs(amps), "A") if any(one is not None for one in amps) else words.NOT_KNOWN,
+        legs=_legs(item),
         volts=_volts(item),
         unbalance=words.percent(item["unbalance_percent"], 1),
         full_load=words.percent(item["percent_of_full_load"]),
@@ -119,15 +122,33 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
     )
 
 
+def _against(item: Mapping[str, Any]) -> str:
+    limit = words.amps(item["limit_amps"])
+    if item["load_ratio"] is None:
+        return "" if item["limit_amps"] is None else f", limit {limit}"
+    last = " when last heard" if item["state"] == NOT_HEARD else ""
+    return f" of limit{last}: {words.amps(item['highest_leg_amps'])} of {limit}"
+
+
 def _leg(amps: list[float | None], highest: float | None) -> str:
     if highest is None or len(amps) < 2:
         return ""
     return f"L{amps.index(highest) + 1}"
 
 
+def _legs(item: Mapping[str, Any]) -> str:
+    if item["time"] is None:
+        return ""
+    if all(one is None for one in item["amps"]):
+        return "no amps"
+    return words.with_unit(words.legs(item["amps"]), "A")
+
+
 def _volts(item: Mapping[str, Any]) -> str:
+    if item["time"] is None:
+        return ""
     if all(one is None for one in item["volts"]):
-        return "not measured"
+        return "volts not measured"
     return words.with_unit(words.volts(item["volts"]), "V")
 
 

@@ -116,7 +116,8 @@ class Farm:
             self.number += n
             now = FanNow(
                 point, to_ms(at), to_ms(heard or at), legs, lines, ambient_c, limit.amps, highest / limit.amps,
-                unbalance, limit.amps / limit.full_amps, running, to_ms(since or at - timedelta(hours=max(hours, 0.1))), flags,
+                unbalance, limit.amps / limit.full_amps, running,
+                to_ms(since or at - timedelta(hours=max(hours, 0.1))), flags,
             )  # fmt: skip
             logger = LoggerNow(point, to_ms(at), to_ms(heard or at), period, readings=n)
             commit(self.database, Batch(readings=rows, fan_now=[now], loggers=[logger]))

@@ -4,6 +4,7 @@
 (() => {
   const stream = document.querySelector("[data-stream]");
   const AGE_EVERY_MS = 5000;
+  const FOLD_EVERY_MS = 4000;
 
   const ago = (seconds) => {
     if (seconds < 2) return "just now";
@@ -66,10 +67,12 @@
 
   // Sections that a script cannot tell from one event are taken from the page as the server writes it now.
   let folding = null;
+  let folded = 0;
   const fold = () => {
     if (folding) return;
     folding = setTimeout(async () => {
       folding = null;
+      folded = Date.now();
       let answer;
       try {
         answer = await fetch(location.pathname + location.search, { headers: { accept: "text/html" } });
@@ -88,7 +91,7 @@
       const rows = fresh.querySelector("[data-list] tbody");
       if (list && rows && !list.contains(document.activeElement)) list.replaceChildren(...rows.childNodes);
       if (list && !rows) location.reload();
-    }, 400);
+    }, Math.max(400, folded + FOLD_EVERY_MS - Date.now()));
   };
 
   if (!stream) return;

@@ -1,0 +1,386 @@
+"""/api/v1: keys and types against a list written by hand from what the API promises, not from the code."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.web.conftest import NOW
+from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
+
+RFC3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?Z")
+Number = (int, float)
+FAN = {
+    "site": str, "fan": str, "state": str, "load_ratio": Number, "margin": Number, "limit_amps": Number,
+    "highest_leg_amps": Number, "seconds_to_trip": type(None), "alarms": list,
+}  # fmt: skip
+FAN_IN_FULL = FAN | {
+    "limit": dict, "parts": list, "causes": list, "checks_first": list, "pitch": dict, "images": type(None),
+    "runs": list, "cautions": list,
+}  # fmt: skip
+LIMIT = {"amps": Number, "percent_of_full_load": Number, "factors": list}
+FACTOR = {"name": str, "value": Number, "source": str}
+PART = {"name": str, "amps": Number}
+CAUSE = {"cause": str, "share_amps": Number, "evidence": list, "confirm_by": str}
+CHECK = {"name": str, "done": bool, "how": str}
+PITCH = {
+    "provisional": bool, "amps_per_degree": dict, "as_is": dict, "as_is_why": type(None), "supply_right": dict,
+    "supply_right_why": type(None), "options": list,
+}  # fmt: skip
+WORTH = {"mean": Number, "low": Number, "high": Number, "source": str}
+RECOMMENDED = {"degrees": Number, "pitch": Number, "chance": Number}
+OPTION = {
+    "pitch": Number, "amps": Number, "low": Number, "high": Number, "chance": Number, "chance_supply_right": Number,
+    "airflow_percent": Number,
+}  # fmt: skip
+RUN = {
+    "start": str, "end": str, "end_cause": str, "confidence": str, "evidence": list, "peak_amps": Number,
+    "peak_percent_of_limit": Number, "starts_ok": type(None),
+}  # fmt: skip
+ALARM = {
+    "number": int, "id": str, "site": str, "fan": str, "supply": type(None), "state": str, "priority": str,
+    "raised": str, "cleared": type(None), "heard": str, "acknowledged": type(None), "text": str,
+}  # fmt: skip
+LOGGER = {
+    "site": str, "name": str, "kind": str, "health": str, "last_reading": str, "heard": str, "period_seconds": Number,
+    "rejected": list,
+}  # fmt: skip
+
+
+def check(found: dict[str, Any], promised: dict[str, Any]) -> None:
+    """Every promised key is there with its type."""
+    assert promised.keys() <= found.keys(), promised.keys() - found.keys()
+    for key, kind in promised.items():
+        assert isinstance(found[key], kind), (key, found[key])
+        assert kind is bool or kind is type(None) or not isinstance(found[key], bool), key
+
+
+def get(client: httpx.Client, path: str, **query: Any) -> Any:
+    answer = client.get(f"/api/v1{path}", params=query)
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+def test_fans_least_margin_first_with_their_keys(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    listed = get(client, "/fans")
+    assert listed.keys() == {"items", "next"} and listed["next"] is None
+    assert [item["fan"] for item in listed["items"]] == [
+        "north-3", "north-4", "barn", "south-1", "south-2", "south-3", "west-1",
+    ]  # fmt: skip
+    first = listed["items"][0]
+    check(first, FAN)
+    assert first["state"] == "over its limit"
+    assert first["highest_leg_amps"] == 15.5
+    assert first["limit_amps"] == pytest.approx(15.18)
+    assert first["load_ratio"] == pytest.approx(15.5 / 15.18)
+    assert first["margin"] == pytest.approx(1 - 15.5 / 15.18)
+    check(first["alarms"][0], ALARM)
+
+
+def test_what_is_not_known_is_null_and_never_left_out(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("west-1", BARE)
+    (item,) = get(client, "/fans")["items"]
+    assert FAN.keys() <= item.keys()
+    assert [item[key] for key in ("load_ratio", "margin", "limit_amps", "highest_leg_amps")] == [None] * 4
+    assert item["alarms"] == []
+    full = get(client, "/fans/meadow/west-1")
+    assert FAN_IN_FULL.keys() <= full.keys()
+    assert full["pitch"] is None and full["parts"] == [] and full["runs"] == []
+    assert full["limit"]["amps"] == pytest.approx(12.4)
+    assert "not adjusted: voltage is not measured" in full["limit"]["notes"]
+
+
+def test_one_fan_with_limit_parts_pitch_and_runs(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    fan = get(client, "/fans/meadow/north-3")
+    check(fan, FAN_IN_FULL)
+    check(fan["limit"], LIMIT)
+    for factor in fan["limit"]["factors"]:
+        check(factor, FACTOR)
+    assert [factor["name"] for factor in fan["limit"]["factors"]] == [
+        "full-load amps",
+        "service factor",
+        "voltage unbalance",
+    ]
+    assert [part["name"] for part in fan["parts"]] == [
+        "leg spread",
+        "supply voltage",
+        "derating",
+        "air density",
+        "fan load",
+    ]
+    for part in fan["parts"]:
+        check(part, PART)
+    for cause in fan["causes"]:
+        check(cause, CAUSE)
+    for one in fan["checks_first"]:
+        check(one, CHECK)
+    check(fan["pitch"], PITCH)
+    check(fan["pitch"]["amps_per_degree"], WORTH)
+    check(fan["pitch"]["as_is"], RECOMMENDED)
+    check(fan["pitch"]["supply_right"], RECOMMENDED)
+    assert [option["pitch"] for option in fan["pitch"]["options"]] == [21, 19, 18, 17, 15, 13]
+    for option in fan["pitch"]["options"]:
+        check(option, OPTION)
+    newest, oldest = fan["runs"]
+    check(oldest, RUN)
+    assert oldest["peak_percent_of_limit"] == pytest.approx(99.0)
+    assert newest["end"] is None and newest["end_cause"] is None
+    for key in ("start", "end"):
+        assert RFC3339.fullmatch(oldest[key])
+
+
+@pytest.mark.parametrize("path", ["/fans/meadow/nobody", "/fans/nowhere/north-3", "/fans/meadow/nobody/readings"])
+def test_unknown_fans_are_a_problem_of_404(farm: Farm, client: httpx.Client, path: str) -> None:
+    whole(farm)
+    answer = client.get(f"/api/v1{path}")
+    assert answer.status_code == 404
+    assert answer.headers["content-type"] == "application/problem+json"
+    told = answer.json()
+    assert told.keys() >= {"type", "title", "status", "detail"}
+    assert told["status"] == 404 and told["title"] == "Not Found"
+
+
+def test_readings_raw_and_whole(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", (15.5, 15.0, NAN), (450.0, 447.0, 443.0), hours=1)
+    columns = get(client, "/fans/meadow/north-3/readings")["columns"]
+    assert set(columns) >= {"time", "l1_amps", "l2_amps", "l3_amps", "v12", "v23", "v31", "ambient_c"}
+    assert {len(values) for values in columns.values()} == {361}
+    assert columns["time"][-1] == "2026-10-04T01:46:00Z"
+    assert columns["l1_amps"][-1] == 15.5
+    assert set(columns["l3_amps"]) == {None}
+    assert columns["ambient_c"][0] == 7.0
+
+
+def test_a_span_is_open_on_the_left_and_closed_on_the_right(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", hours=1)
+    span = {"from": "2026-10-04T01:45:00Z", "to": "2026-10-04T01:46:00Z"}
+    times = get(client, "/fans/meadow/north-3/readings", **span)["columns"]["time"]
+    assert times[0] == "2026-10-04T01:45:10Z" and times[-1] == "2026-10-04T01:46:00Z" and len(times) == 6
+    unix = {"from": (NOW - timedelta(minutes=1)).timestamp(), "to": NOW.timestamp()}
+    assert get(client, "/fans/meadow/north-3/readings", **unix)["columns"]["time"] == times
+
+
+def test_an_unescaped_plus_in_a_time_is_understood(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", hours=1)
+    answer = client.get("/api/v1/fans/meadow/north-3/readings?from=2026-10-04T03:45:00+02:00&to=2026-10-04T01:46:00Z")
+    assert len(answer.json()["columns"]["time"]) == 6
+
+
+def test_readings_thinned_to_least_mean_and_greatest(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", (15.5, 15.0, 14.6), hours=1)
+    columns = get(client, "/fans/meadow/north-3/readings", every=600)["columns"]
+    assert "l1_amps" not in columns
+    assert columns["time"][-2] == "2026-10-04T01:40:00Z"
+    for least, mean, most in zip(*(columns[f"l1_amps_{end}"] for end in ("min", "mean", "max")), strict=True):
+        assert least < mean < most
+    assert columns["readings"][1:-1] == [60] * (len(columns["time"]) - 2)
+
+
+def test_a_single_phase_fan_has_one_leg_and_one_line(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("south-1", SINGLE_PHASE)
+    farm.reading("south-1", (31.0,), (231.0,))
+    columns = get(client, "/fans/meadow/south-1/readings")["columns"]
+    assert "l1_amps" in columns and "v12" in columns
+    assert not {"l2_amps", "l3_amps", "v23", "v31"} & set(columns)
+
+
+@pytest.mark.parametrize(
+    ("query", "place"),
+    [
+        ({"from": "yesterday"}, "from"),
+        ({"from": "2026-10-04T01:00:00"}, "from"),
+        ({"to": "nan"}, "to"),
+        ({"every": "0"}, "query.every"),
+        ({"every": "x"}, "query.every"),
+        ({"from": "2026-10-05T00:00:00Z", "to": "2026-10-04T00:00:00Z"}, "from"),
+    ],
+)
+def test_a_span_that_cannot_be_is_told_with_its_place(
+    farm: Farm, client: httpx.Client, query: dict[str, str], place: str
+) -> None:
+    farm.site()
+    farm.fan("north-3")
+    answer = client.get("/api/v1/fans/meadow/north-3/readings", params=query)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert [fault["place"] for fault in answer.json()["errors"]] == [place]
+
+
+@pytest.mark.parametrize("query", [{"from": "2020-01-01T00:00:00Z"}, {"from": "2000-01-01T00:00:00Z", "every": "1"}])
+def test_more_than_an_answer_holds_is_refused_with_what_to_do(
+    farm: Farm, client: httpx.Client, query: dict[str, str]
+) -> None:
+    farm.site()
+    farm.fan("north-3")
+    answer = client.get("/api/v1/fans/meadow/north-3/readings", params=query)
+    assert answer.status_code == 422
+    assert "every" in answer.json()["detail"]
+
+
+def test_alarms_newest_first_in_parts_and_by_filter(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    listed = get(client, "/alarms")
+    assert [alarm["id"] for alarm in listed["items"]] == ["logger-overdue", "stopped", "low-margin", "overload"]
+    overload = listed["items"][-1]
+    check(overload, ALARM)
+    assert overload["state"] == "UNACKNOWLEDGED" and overload["priority"] == "high"
+    assert overload["raised"] == "2026-10-04T01:14:00Z"
+    assert overload["heard"] == "2026-10-04T01:46:00Z"
+
+    first = get(client, "/alarms", limit=3)
+    assert len(first["items"]) == 3
+    rest = get(client, "/alarms", limit=3, next=first["next"])
+    assert [alarm["id"] for alarm in rest["items"]] == ["overload"] and rest["next"] is None
+
+    farm.returned("south-2", "stopped")
+    assert len(get(client, "/alarms", standing="true")["items"]) == 4  # over, but nobody acknowledged it
+    assert get(client, "/alarms", site="hill")["items"] == []
+    assert get(client, "/alarms", **{"from": "2026-10-04T01:14:00Z"})["items"] == []
+    assert len(get(client, "/alarms", to="2026-10-04T01:14:00Z")["items"]) == 4
+
+
+@pytest.mark.parametrize("token", ["x", "W10", "WzFd" * 3, "WyJhIl0", "WzEwMDAwMDAwMDAwMDAwMDAwMDAwMDAwXQ"])
+@pytest.mark.parametrize("path", ["/alarms", "/fans"])
+def test_a_wrong_token_is_refused(farm: Farm, client: httpx.Client, path: str, token: str) -> None:
+    whole(farm)
+    answer = client.get(f"/api/v1{path}", params={"next": token})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["place"] == "next"
+
+
+def test_fans_in_parts(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    names: list[str] = []
+    token = None
+    while True:
+        part = get(client, "/fans", limit=2, **({"next": token} if token else {}))
+        names += [item["fan"] for item in part["items"]]
+        token = part["next"]
+        if token is None:
+            break
+    assert names == ["north-3", "north-4", "barn", "south-1", "south-2", "south-3", "west-1"]
+    assert [item["fan"] for item in get(client, "/fans", site="hill")["items"]] == ["barn"]
+
+
+def test_loggers_with_health_and_every_rejected_count_once(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    listed = get(client, "/loggers")
+    assert listed.keys() == {"items", "next"}
+    by_name = {(item["site"], item["name"]): item for item in listed["items"]}
+    north = by_name["meadow", "north-3"]
+    check(north, LOGGER)
+    assert north["health"] == "heard" and north["period_seconds"] == 10
+    assert north["rejected"] == [{"reason": "not JSON", "count": 17}]
+    assert north["newest_rejected"][0]["excerpt"] == "amps=12.2;"
+    assert by_name["meadow", "south-3"]["health"] == "overdue"
+    assert by_name["meadow", "west-1"]["health"] == "not heard yet"
+    newcomer = by_name["meadow", "east-9"]
+    assert (newcomer["kind"], newcomer["rejected"]) == ("newcomer", [{"reason": "unknown fan", "count": 12}])
+    nobody = by_name[None, None]
+    assert (nobody["kind"], nobody["rejected"]) == ("unknown", [{"reason": "unreadable topic", "count": 2}])
+    total = sum(one["count"] for item in listed["items"] for one in item["rejected"])
+    assert total == 17 + 12 + 2
+
+
+def test_an_alarm_is_acknowledged_by_a_row_the_worker_carries_out(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    with farm.at_work():
+        answer = client.post("/api/v1/alarms/1/acknowledge", json={"by": "  Ann\nof the desk "})
+    assert answer.status_code == 202
+    told = answer.json()
+    assert told["outcome"] == "done"
+    assert told["alarm"]["state"] == "ACKNOWLEDGED"
+    assert told["alarm"]["acknowledged_by"] == "Ann of the desk"
+    assert client.post("/api/v1/alarms/1/acknowledge").json()["outcome"] == "nothing to acknowledge"
+
+
+def test_without_a_name_it_was_done_at_this_computer(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    with farm.at_work():
+        told = client.post("/api/v1/alarms/1/acknowledge").json()
+    assert told["alarm"]["acknowledged_by"] == "at this computer"
+
+
+def test_an_action_the_worker_has_not_come_to_waits(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    told = client.post("/api/v1/alarms/1/acknowledge").json()
+    assert told["outcome"] is None
+    assert told["alarm"]["state"] == "UNACKNOWLEDGED"
+    farm.carry_out()
+    assert get(client, "/alarms")["items"][-1]["state"] == "ACKNOWLEDGED"
+
+
+@pytest.mark.parametrize("number", ["99", "0", "x", "99999999999999999999999"])
+def test_alarms_that_are_not_there(farm: Farm, client: httpx.Client, number: str) -> None:
+    whole(farm)
+    assert client.post(f"/api/v1/alarms/{number}/acknowledge").status_code in (404, 422)
+
+
+def test_a_planned_stop_becomes_a_row(farm: Farm, client: httpx.Client) -> None:
+    from monitor.records import actions
+
+    whole(farm)
+    path = "/api/v1/fans/meadow/north-3/planned-stop"
+    assert client.post(path, json={"hours": 6, "why": "new bearings", "by": "Ann"}).status_code == 202
+    (action,) = actions.undone(farm.database)
+    assert (action.kind, action.site, action.by) == ("planned-stop", "meadow", "Ann")
+    assert action.body == {"fan": "north-3", "until": (NOW + timedelta(hours=6)).isoformat(), "why": "new bearings"}
+    farm.carry_out()
+    assert client.post(path, json={}).status_code == 202
+    assert actions.undone(farm.database)[0].kind == "withdraw-planned-stop"
+
+
+@pytest.mark.parametrize(
+    "body", [{"hours": -1}, {"hours": 1e9}, {"until": "2026-10-04T01:00:00Z"}, {"until": "soon"},
+             {"hours": 1, "until": "x"}, {"more": 1}, [], "x"],
+)  # fmt: skip
+def test_planned_stops_that_cannot_be(farm: Farm, client: httpx.Client, body: Any) -> None:
+    whole(farm)
+    answer = client.post("/api/v1/fans/meadow/north-3/planned-stop", json=body)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+
+
+def test_a_body_out_of_all_measure_is_refused(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    huge = b'{"by": "' + b"x" * 300_000 + b'"}'
+    answer = client.post("/api/v1/alarms/1/acknowledge", content=huge, headers={"content-type": "application/json"})
+    assert answer.status_code == 413
+
+
+def test_the_api_describes_itself(client: httpx.Client) -> None:
+    described = get(client, "/openapi.json")
+    assert {
+        "/api/v1/fans", "/api/v1/fans/{site}/{fan}", "/api/v1/fans/{site}/{fan}/readings", "/api/v1/alarms",
+        "/api/v1/alarms/{number}/acknowledge", "/api/v1/fans/{site}/{fan}/planned-stop", "/api/v1/loggers",
+        "/api/v1/live", "/healthz",
+    } == set(described["paths"])  # fmt: skip
+
+
+def test_estimates_without_degrees(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3", THREE_PHASE)
+    farm.reading("north-3")
+    farm.estimate("north-3", None)
+    fan = get(client, "/fans/meadow/north-3")
+    assert fan["pitch"]["as_is"] is None and fan["pitch"]["as_is_why"] == "cannot say"
+    farm.estimate("north-3", mild_overload(), plate=BARE)
+    fan = get(client, "/fans/meadow/north-3")
+    assert fan["pitch"]["options"] == []
+    assert any("blade angle is not registered" in text for text in fan["words"])

@@ -1,0 +1,382 @@
+"""The pages without a browser: what they say, in which order, with everything or nothing known."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+from html.parser import HTMLParser
+
+import httpx
+import pytest
+
+from monitor.records import actions, register
+from monitor.records.scope import ALL
+from tests.web.conftest import NOW
+from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
+
+VOID = {"meta", "link", "input", "br", "rect", "path", "circle", "line", "img"}
+
+
+class Page(HTMLParser):
+    """A page's text and outline; fails on tags that do not close."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.headings: list[str] = []
+        self.ids: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.said: list[str] = []
+        self.feed(text)
+        self.close()
+        assert self.open == [], self.open
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag in ("h1", "h2", "h3"):
+            self.headings.append("")
+        self.ids += [value for name, value in attrs if name == "id" and value]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1] == tag, (tag, self.open[-4:])
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        self.said.append(data)
+        if self.open and self.open[-1] in ("h1", "h2", "h3"):
+            self.headings[-1] += data
+
+    @property
+    def text(self) -> str:
+        return " ".join("".join(self.said).split())
+
+
+def page(client: httpx.Client, path: str, status: int = 200) -> Page:
+    answer = client.get(path)
+    assert answer.status_code == status, answer.text
+    assert answer.headers["content-type"] == "text/html; charset=utf-8"
+    found = Page(answer.text)
+    assert len(found.ids) == len(set(found.ids)), "an id stands twice"
+    assert [tag for tag, _ in found.tags].count("main") == 1
+    assert [tag for tag, _ in found.tags].count("h1") == 1
+    return found
+
+
+def test_with_no_fans_the_page_says_how_to_begin(client: httpx.Client) -> None:
+    said = page(client, "/").text
+    assert "No fan is in the register yet." in said
+    assert "mosquitto_pub -t amps/v1/home/north-3/readings" in said
+    assert "amp-monitor fans import home/north-3 FAN.toml" in said
+    assert "Nothing has been rejected." in page(client, "/loggers").text
+
+
+def test_the_payload_shown_is_one_that_is_taken(client: httpx.Client) -> None:
+    from monitor.links.payload import decode
+
+    payload = re.search(r"-m '(\{.*\})'", page(client, "/").text)
+    assert payload
+    decoded = decode(payload[1].encode(), 1_791_076_350_000)
+    assert decoded.rejects == []
+    assert decoded.amps.tolist() == [[12.2, 12.9, 12.6]]
+
+
+def test_a_newcomer_is_offered_where_people_look_first(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.newcomer("east-9", {"amps": [12.2, 12.9, 12.6]})
+    assert "1 fan sends readings and waits to be taken on." in page(client, "/").text
+
+
+def test_fans_with_state_load_legs_and_next_step(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/").text
+    assert (
+        said.index("north-3")
+        < said.index("north-4")
+        < said.index("barn")
+        < said.index("south-2")
+        < said.index("west-1")
+    )
+    for words in (
+        "over its limit since 20:12 CDT, 34 min", "102 % of limit: 15.5 A of 15.2 A", "15.5 / 15.0 / 14.6 A",
+        "450 / 447 / 443 V",
+        "Check supply, connections and bearings first; then perhaps 3° less pitch, chance 9", "near its limit",
+        "volts not measured", "not running, limit 15.2 A", "72 % of limit when last heard", "no readings yet",
+        "Find out why it stopped before it is started again.", "reading 3 h ago", "times in CDT, CEST",
+        "reading of Oct 3, 22:46 CEST, heard 03:46 CEST",
+    ):  # fmt: skip
+        assert words in said, words
+
+
+def test_fans_of_one_site(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/?site=hill").text
+    assert "barn" in said and "north-3" not in said
+    page(client, "/?site=nowhere", 404)
+
+
+def test_one_fan_answers_in_the_order_in_which_it_is_asked(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    found = page(client, "/fans/meadow/north-3")
+    assert [heading.strip() for heading in found.headings if heading.strip() in ORDER] == ORDER
+    said = found.text
+    positions = [said.index(words) for words in (
+        "over its limit since 20:12 CDT, 34 min", "102 % of limit: 15.5 A of 15.2 A", "Most likely",
+        "On the supply as it is",
+        "Take out 3° (from 21° to 18°, 6 inserts)", "Running, at the motor's own terminals",
+        "Before a guard, panel, lead or blade",
+        "The device image stood", "Holds now", "full-load amps13.2 A", "at rated voltage and frequency",
+    )]  # fmt: skip
+    assert positions == sorted(positions)
+
+
+ORDER = [
+    "The supply or the blades?", "How many degrees, and what that costs in air", "Check first", "Cautions",
+    "Amps against the limit, and volts", "Runs", "Standing alarms", "Where the limit comes from",
+]  # fmt: skip
+
+
+def test_the_limit_is_told_with_its_factors_and_what_the_service_factor_is_not(
+    farm: Farm, client: httpx.Client
+) -> None:
+    whole(farm)
+    said = page(client, "/fans/meadow/north-3").text
+    assert "Limit, together15.18 A115 % of full-load amps" in said
+    assert "now at 117 % of full-load amps" in said
+    assert "It is no reserve" in said or "it is no reserve for unbalance" in said
+
+
+def test_the_insert_table_marks_the_least_that_is_enough(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/fans/meadow/north-3").text
+    assert "18° 3° lessleast that is enough as it is" in said
+    assert "19° 2° lessleast that is enough with the supply put right" in said
+    assert "about 9 % less" in said
+    assert "air of 23 °F, the coldest expected" in said
+
+
+@pytest.mark.parametrize(
+    ("plate", "amps", "volts", "words"),
+    [
+        (SINGLE_PHASE, (31.0,), (), "volts not measured"),
+        (SINGLE_PHASE, (31.0,), (231.0,), "231 V"),
+        (BARE, (9.0, 9.1, 9.2), (), "Not adjusted: voltage is not measured."),
+        (BARE, (9.0, 9.1, 9.2), (459.0, NAN, NAN), "only one line voltage is measured"),
+        (BARE, (9.0, NAN, 9.2), (459.0, 460.0, 461.0), "9.0 / – / 9.2 A"),
+        (BARE, (NAN, NAN, NAN), (459.0, 460.0, 461.0), "no usable amps"),
+        (THREE_PHASE, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "0 / 0 / 0 V"),
+        (THREE_PHASE, (2000.0, 1e-9, 0.05), (1000.0, 1.0, 500.0), "2000 / 0.0 / 0.1 A"),
+    ],
+)
+@pytest.mark.parametrize("estimated", [False, True])
+def test_pages_with_something_missing_or_out_of_measure(
+    farm: Farm,
+    client: httpx.Client,
+    plate: str,
+    amps: tuple[float, ...],
+    volts: tuple[float, ...],
+    words: str,
+    estimated: bool,
+) -> None:
+    farm.site()
+    farm.fan("f", plate)
+    farm.reading("f", amps, volts, hours=0.2, ambient_c=NAN)
+    if estimated:
+        farm.estimate("f", None, plate=plate)
+    assert words in page(client, "/fans/meadow/f").text
+    page(client, "/")
+    assert client.get("/api/v1/fans/meadow/f").status_code == 200
+    assert client.get("/api/v1/fans/meadow/f/readings").status_code == 200
+
+
+def test_a_fan_without_readings(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("west-1", BARE)
+    said = page(client, "/fans/meadow/west-1").text
+    assert "no readings yet" in said and "No run has been seen yet." in said and "No readings yet." in said
+    assert "Not worked out yet" in said
+    assert "How this fan is controlled is not registered" in said
+
+
+def test_units_and_local_time_are_the_sites(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/fans/hill/barn").text
+    assert "7 °C" in said and "CEST" in said and "Europe/Berlin" in said
+
+
+def test_a_stop_that_nobody_planned_comes_with_its_cautions(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/fans/meadow/south-2").text
+    assert "restart a fan without warning" in said and "call the fire service" in said
+
+
+@pytest.mark.parametrize(
+    "path", ["/fans/meadow/nobody", "/fans/nowhere/north-3", "/nothing", "/fans/meadow/%00", "/fans/%ff/x"]
+)
+def test_what_is_not_there_is_told_on_a_page(farm: Farm, client: httpx.Client, path: str) -> None:
+    whole(farm)
+    assert "Not Found" in page(client, path, 404).text
+
+
+HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>{{7*7}}"
+
+
+def test_hostile_names_and_payloads_stay_text(farm: Farm, client: httpx.Client) -> None:
+    farm.site("meadow", HOSTILE)
+    farm.fan("north-3", THREE_PHASE.replace('"bin 3"', '"<i>bin</i>"'))
+    farm.reading("north-3")
+    farm.raised("north-3", text=HOSTILE)
+    farm.newcomer(HOSTILE[:60], {"amps": [HOSTILE], "volts": {"x": 1}}, site="<b>nowhere</b>")
+    farm.newcomer("east-9", {"amps": "12", "t": HOSTILE})
+    farm.rejected(f"amps/v1/{HOSTILE}", HOSTILE[:40], HOSTILE, HOSTILE.encode(), "meadow", HOSTILE[:40])
+    for path in ("/", "/fans/meadow/north-3", "/loggers", "/loggers/take-on?site=meadow&fan=east-9"):
+        raw = client.get(path).text
+        assert "<script>alert" not in raw and "<img" not in raw and "<i>bin" not in raw and "<b>nowhere" not in raw
+        assert "49" not in Page(raw).text.replace("1449", "")
+    assert HOSTILE in page(client, "/loggers").text.replace("\n", "")
+    form = client.get("/loggers/take-on", params={"site": "meadow", "fan": HOSTILE[:60]})
+    assert form.status_code == 200 and "<script>alert" not in form.text
+
+
+def test_acknowledging_on_the_page_goes_back_to_the_fan(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    with farm.at_work():
+        answer = client.post("/alarms/1/acknowledge", data={"by": "Ann"})
+    assert answer.status_code == 303
+    assert answer.headers["location"] == "/fans/meadow/north-3#alarms"
+    assert "acknowledged 20:46 CDT, Ann" in page(client, "/fans/meadow/north-3").text
+    assert client.post("/alarms/77/acknowledge").status_code == 404
+
+
+def test_an_acknowledgement_nobody_has_carried_out_yet_is_told(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    answer = client.post("/alarms/1/acknowledge")
+    assert answer.headers["location"] == "/fans/meadow/north-3#alarms"
+    found = page(client, "/fans/meadow/north-3")
+    assert "the service has not come to it yet" in found.text
+    assert "form" not in [tag for tag, _ in found.tags]
+    assert [action.kind for action in actions.undone(farm.database)] == ["acknowledge"]
+
+
+GOOD = {"site": "meadow", "fan": "east-9", "rated_voltage": "460", "phases": "3", "full_load_amps": "12,4"}
+
+
+def test_a_newcomer_is_taken_on_with_a_few_fields(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    form = page(client, "/loggers/take-on?site=meadow&fan=east-9")
+    assert ("option", {"value": "3", "selected": None}) in form.tags
+    filled = GOOD | {"service_factor": "1.15", "rated_power_hp": "10", "setting_amps": "12.4", "by": "Ann"}
+    answer = client.post("/loggers/take-on", data=filled)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/fans/meadow/east-9")
+    plate = register.nameplate(farm.database, "meadow", "east-9")
+    assert (plate.motor.full_load_amps, plate.motor.phases, plate.motor.service_factor) == (12.4, 3, 1.15)
+    assert plate.protection.setting_amps == 12.4
+    version = {key.name: found for key, found in register.fans(farm.database, ALL)}["east-9"]
+    assert version.committed_by == "Ann"
+    assert "east-9" not in page(client, "/loggers").text.split("Health")[0]
+    assert client.post("/loggers/take-on", data=filled).status_code == 409
+
+
+def test_a_newcomer_is_taken_on_with_a_pasted_file(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    answer = client.post(
+        "/loggers/take-on", data={"site": "meadow", "fan": "east-9", "file": THREE_PHASE.replace("\n", "\r\n")}
+    )
+    assert answer.status_code == 303
+    assert register.nameplate(farm.database, "meadow", "east-9").fan.plenum == "bin 3"
+
+
+def test_faults_of_the_form_stand_at_their_fields(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    answer = client.post(
+        "/loggers/take-on",
+        data=GOOD | {"rated_voltage": "12A", "phases": "2", "full_load_amps": "", "service_factor": "9"},
+    )
+    assert answer.status_code == 422
+    found = Page(answer.text)
+    marked = [attrs["name"] for _, attrs in found.tags if attrs.get("aria-invalid")]
+    assert marked == ["rated_voltage", "phases", "full_load_amps", "service_factor"]
+    for name in marked:
+        assert f"{name}-fault" in found.ids
+    assert 'found "12A"' in found.text
+    values = {attrs["name"]: attrs.get("value") for tag, attrs in found.tags if tag == "input"}
+    assert values["rated_voltage"] == "12A"
+
+
+def test_faults_of_a_pasted_file_are_all_told(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    answer = client.post(
+        "/loggers/take-on", data={"site": "meadow", "fan": "east-9", "file": "[motor]\nphases = 7\nvolts = 3"}
+    )
+    assert answer.status_code == 422
+    said = Page(answer.text).text
+    assert "motor.phases" in said and "motor.rated_voltage" in said and "motor.volts" in said
+    assert "phases = 7" in said
+    broken = client.post("/loggers/take-on", data={"site": "meadow", "fan": "east-9", "file": "[motor"})
+    assert broken.status_code == 422 and "not valid TOML" in broken.text
+
+
+@pytest.mark.parametrize(("site", "fan"), [("nowhere", "x"), ("meadow", "Ost Süd"), ("meadow", ""), ("../x", "y")])
+def test_names_that_cannot_be_taken_on_are_told(farm: Farm, client: httpx.Client, site: str, fan: str) -> None:
+    whole(farm)
+    assert client.get("/loggers/take-on", params={"site": site, "fan": fan}).status_code == 200
+    assert client.post("/loggers/take-on", data=GOOD | {"site": site, "fan": fan}).status_code == 422
+
+
+def test_loggers_tell_health_rejected_and_newcomers(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    said = page(client, "/loggers").text
+    for words in (
+        "Its site is not in the register. Enter it in the settings under [sites.nowhere]",
+        "It cannot be taken on under this name",
+        "overdue", "every 10 s", "not JSON: 17 from meadow/north-3, last 20:46 CDT", "amps=12.2;",
+        "topics that name no fan",
+        "came in just now",
+    ):  # fmt: skip
+        assert words in said, words
+
+
+def test_a_busy_database_is_told_and_the_page_comes_again(
+    farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from monitor.errors import LinkError
+    from monitor.records import look
+
+    whole(farm)
+
+    def busy(*_: object, **__: object) -> None:
+        raise LinkError("the database monitor.db is busy.")
+
+    monkeypatch.setattr(look, "fans", busy)
+    answer = client.get("/api/v1/fans")
+    assert (answer.status_code, answer.headers["content-type"]) == (503, "application/problem+json")
+    assert answer.headers["retry-after"] == "5"
+    assert "is busy" in page(client, "/", 503).text
+
+
+def test_alarms_told_late_and_often(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3")
+    farm.raised("north-3", ago=timedelta(hours=2))
+    farm.returned("north-3")
+    farm.raised("north-3", ago=timedelta(hours=1))
+    farm.returned("north-3")
+    said = page(client, "/fans/meadow/north-3").text
+    assert "Over, but nobody acknowledged it." in said
+    assert "raised 2 times" in said and "heard 20:46 CDT" in said and NOW.minute == 46
+
+
+def test_the_farm_of_these_tests_is_what_it_says(farm: Farm) -> None:
+    whole(farm)
+    assert mild_overload().highest == 15.5
+    assert {alarm.condition for alarm in farm.alarms.values()} == {
+        "overload",
+        "low-margin",
+        "stopped",
+        "logger-overdue",
+    }
