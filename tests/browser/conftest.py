@@ -1,0 +1,59 @@
+"""Debian's Chromium on the pages of a farm that lives now."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from monitor.records.database import open_database
+from monitor.web.app import create_app
+from monitor.web.server import WebServer
+from tests.web.farm import Farm, whole
+
+CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
+QUIET = [
+    "--no-sandbox", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run",
+    "--disable-default-apps",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[object]:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    if not Path(CHROMIUM).exists():
+        pytest.skip("Chromium is not installed")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> Iterator[Farm]:
+    database = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
+    living = Farm(database, datetime.now(UTC))
+    whole(living)
+    yield living
+    database.close()
+
+
+@pytest.fixture
+def server(farm: Farm) -> Iterator[WebServer]:
+    running = WebServer(create_app(farm.database, now=lambda: datetime.now(UTC)), "127.0.0.1", 0)
+    running.start()
+    with farm.at_work():
+        yield running
+    running.stop()
+
+
+@pytest.fixture(scope="session")
+def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where screenshots go, to be looked at: $PICTURES, else a temporary directory."""
+    place = Path(os.environ["PICTURES"]) if "PICTURES" in os.environ else tmp_path_factory.mktemp("pictures")
+    place.mkdir(parents=True, exist_ok=True)
+    return place
