@@ -73,8 +73,7 @@ def derate(unbalance: float) -> float:
         return DERATING_FACTORS[5]  # type: ignore[no-any-return]
     before = int(unbalance)
     left, right = DERATING_FACTORS[before], DERATING_FACTORS[before + 1]
-    # Rounding must not carry the line under its own end: the factor never rises with the unbalance.
-    return max(left + (right - left) * (unbalance - before), right)  # type: ignore[no-any-return]
+    return left + (right - left) * (unbalance - before)  # type: ignore[no-any-return]
 
 
 @compiled

@@ -163,7 +163,9 @@ def test_onset_of_an_overload_starts_the_window() -> None:
     figures = told(columns(seconds, legs), since=1200.0)
     assert (figures.highest, figures.mean, figures.seconds) == pytest.approx((18.0, 16.0, 600.0))
     # Whole slots after the onset count: one that began before it would mix in what was before.
-    assert told(columns(seconds, legs), since=1205.0).highest == pytest.approx(18.0)
+    legs = np.where(seconds[:, None] < 1220.0, [12.0, 12.0, 12.0], [18.0, 16.0, 14.0])
+    late = told(columns(seconds, legs), since=1220.0)
+    assert (late.highest, late.seconds) == pytest.approx((18.0, 570.0))
     assert window(columns(seconds, legs), since=1680.0) is None
 
 
@@ -178,8 +180,10 @@ def test_what_still_rises_is_told_at_its_end() -> None:
     falling = told(columns(seconds, legs[::-1]))
     assert falling.highest == pytest.approx(15.0 + 0.0004 * 895.0)
     assert falling.rising_percent_an_hour is None
-    steady = told(columns(seconds, 15.0 + seconds[:, None] * np.full(3, 0.00008)))
-    assert steady.rising_percent_an_hour is None  # rises by less than 1 %
+    for percent, is_told in ((0.97, False), (1.03, True)):  # of the mean, from the first reading to the last
+        line = 15.0 + 15.0 * percent / 100.0 * (seconds / 1790.0 - 0.5)
+        slow = told(columns(seconds, np.column_stack([line, line, line])))
+        assert (slow.rising_percent_an_hour is not None) is is_told
 
 
 def test_noise_of_a_short_run_is_not_called_a_rise() -> None:
@@ -192,6 +196,12 @@ def test_noise_of_a_short_run_is_not_called_a_rise() -> None:
         for _ in range(300)
     )  # fmt: skip
     assert said / 300 < 0.06
+
+
+@pytest.mark.parametrize("start", [0.0, 7.0, 29.0])
+def test_covered_time_does_not_depend_on_where_a_run_begins_in_its_slot(start: float) -> None:
+    figures = told(columns(start + np.arange(0.0, 600.0, 10.0), (15.0, 14.0, 13.0)))
+    assert figures.seconds == pytest.approx(600.0)
 
 
 def test_a_stop_within_the_window_is_not_covered() -> None:
