@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Header, Path, Query, Request
+from fastapi import APIRouter, Depends, Header, Path, Query, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse
@@ -245,10 +245,22 @@ def loggers(request: Request) -> Listed:
     return Listed(items=loggers_shape(database_of(request), sites_of(request)), next=None)
 
 
-@router.get("/live", response_class=EventSourceResponse)
+def room_to_listen(request: Request) -> None:
+    """Refuses before the stream begins: afterwards no status can be told.
+
+    Raises
+    ------
+    Problem : 503, enough pages listen
+    """
+    if request.app.state.live.full:
+        raise Problem(503, "Too many pages listen already. Close some.", headers={"retry-after": "60"})
+
+
+@router.get("/live", response_class=EventSourceResponse, dependencies=[Depends(room_to_listen)])
 async def live(
     request: Request,
     site: SiteFilter = None,
+    fan: SiteFilter = None,
     after: Annotated[str | None, Query(max_length=40, description="id of the last event heard")] = None,
     last_event_id: Annotated[str | None, Header(max_length=40)] = None,
 ) -> AsyncIterator[ServerSentEvent]:
@@ -256,5 +268,5 @@ async def live(
     told: Live = request.app.state.live
     if site is not None and not allows(sites_of(request), site):
         return
-    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), site):
+    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), site, fan):
         yield event

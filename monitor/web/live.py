@@ -59,7 +59,8 @@ def mark_of(text: str | None, length: int) -> Mark | None:
 
 @dataclass(eq=False)
 class _Listener:
-    site: str | None
+    site: str | None = None
+    fan: str | None = None
     mark: Mark = ()
     waiting: dict[tuple[str, str, str], dict[str, Any]] = field(default_factory=dict)
     told: asyncio.Event = field(default_factory=asyncio.Event)
@@ -68,6 +69,8 @@ class _Listener:
     def take(self, news: News, *, newest: bool = True) -> None:
         for kind, site, key, body in news.events:
             if self.site is not None and site != self.site:
+                continue
+            if self.fan is not None and body.get("fan") != self.fan:
                 continue
             if newest:
                 self.waiting.pop((kind, site, key), None)
@@ -114,16 +117,21 @@ class Live:
         for listener in self._listeners:
             listener.end()
 
-    async def stream(self, after: Mark | None, site: str | None) -> AsyncIterator[ServerSentEvent]:
+    async def stream(
+        self, after: Mark | None, site: str | None = None, fan: str | None = None
+    ) -> AsyncIterator[ServerSentEvent]:
         """Events from a mark on; without one, from now on.
 
         Comments that keep the connection open are put in by FastAPI each 15 s.
         """
         self._loop = asyncio.get_running_loop()
-        listener = _Listener(site)
+        listener = _Listener(site, fan)
         self._listeners.add(listener)  # before the first look, so that nothing falls between it and the poller's
         try:
-            first = await run_in_threadpool(self._look, after)
+            try:
+                first = await run_in_threadpool(self._look, after)
+            except LinkError:
+                return  # the database is busy: the browser comes again by itself
             listener.take(first, newest=False)
             if self._poller is None or self._poller.done():
                 self._poller = asyncio.create_task(self._poll(first.mark))

@@ -114,6 +114,23 @@ def test_of_one_site_only_what_is_its(farm: Farm, server: WebServer) -> None:
             listening.next(within=0.8)
 
 
+def test_of_one_fan_only_what_is_its(farm: Farm, server: WebServer) -> None:
+    whole(farm)
+    with stream(server, "/api/v1/live?site=meadow&fan=north-4") as listening:
+        farm.reading("north-3")
+        farm.reading("north-4")
+        assert listening.next()[2]["fan"] == "north-4"
+        with pytest.raises(queue.Empty):
+            listening.next(within=0.8)
+
+
+def test_too_many_listeners_are_told_to_come_again(server: WebServer, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(live, "MOST_LISTENERS", 1)
+    with stream(server):
+        answer = httpx.get(f"{server.address}/api/v1/live", trust_env=False)
+    assert (answer.status_code, answer.headers["retry-after"]) == (503, "60")
+
+
 def test_an_acknowledgement_is_told_with_the_fan_it_is_about(farm: Farm, server: WebServer) -> None:
     whole(farm)
     with stream(server) as listening, farm.at_work():
@@ -236,7 +253,7 @@ def test_an_address_in_use_is_told_with_what_to_do(server: WebServer, database: 
 
 
 def test_the_newest_of_each_fan_waits_for_a_slow_browser() -> None:
-    listener = live._Listener(None)
+    listener = live._Listener()
     listener.take(live.News((1, 0), (("fan", "meadow", "a", {"n": 1}), ("fan", "meadow", "b", {"n": 1}))))
     listener.take(live.News((2, 0), (("fan", "meadow", "a", {"n": 2}),)))
     listener.take(live.News((1, 5), (("fan", "meadow", "b", {"n": 0}),)), newest=False)

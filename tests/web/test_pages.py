@@ -112,6 +112,18 @@ def test_fans_with_state_load_legs_and_next_step(farm: Farm, client: httpx.Clien
         assert words in said, words
 
 
+def test_many_fans_come_in_parts(farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
+    from monitor.web import pages
+
+    monkeypatch.setattr(pages, "FANS_AT_ONCE", 3)
+    whole(farm)
+    first, last = page(client, "/").text, page(client, "/?part=3").text
+    assert "north-3" in first and "south-1" not in first and "Part 1 of 3, 7 fans in all." in first
+    assert "1 no readings yet" in first  # counts are of all
+    assert "west-1" in last and "barn" not in last
+    page(client, "/?part=4", 404)
+
+
 def test_fans_of_one_site(farm: Farm, client: httpx.Client) -> None:
     whole(farm)
     said = page(client, "/?site=hill").text

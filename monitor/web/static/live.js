@@ -96,7 +96,7 @@
 
   if (!stream) return;
   const blocks = () => new Map([...document.querySelectorAll("[data-fan]")].map((one) => [one.dataset.fan, one]));
-  const isList = "list" in stream.dataset;
+  const isWhole = stream.dataset.list === "whole";
   let last = "";
 
   const listen = () => {
@@ -110,7 +110,8 @@
       const fan = JSON.parse(event.data);
       if (fan.now) ahead = Date.parse(fan.now) - Date.now();
       const block = blocks().get(`${fan.site}/${fan.fan}`);
-      if (!block) { if (isList) fold(); return; }
+      if (!block) { if (isWhole) fold(); return; } // a fan that is new in the register
+      if (!block.querySelector("[data-live=strip]")) { location.reload(); return; } // its first reading ever
       if (show(block, fan.shown)) {
         say(`${fan.fan}: ${fan.shown.state}`);
         fold();
