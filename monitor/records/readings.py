@@ -23,6 +23,8 @@ from monitor.records.tables import PARTITION
 
 READY_AFTER_MS = 300_000
 """An hour is packed when it has been over for so long: most late readings have come by then."""
+_HOURS_AT_ONCE = 4
+"""Packed hours fetched at a time where it is not known how many are needed."""
 SLICE_ROWS = 5_000
 """At most about so many rows are moved in one transaction, so that the worker never waits long for its own."""
 
@@ -62,10 +64,7 @@ def fed_after(connection: Connection, after: Mapping[int, int]) -> dict[int, Rea
     point -> its readings; points without any are left out
     """
     first = min(after.values(), default=0)
-    packed = connection.execute(
-        sa.select(_HOURS.c.point_id, _HOURS.c["columns"]).where(_HOURS.c.last_number > first)
-    ).all()
-    parts = [unpack(columns, point_id) for point_id, columns in packed if point_id in after]
+    parts = [part for point_id, number in after.items() for part in _hours_after(connection, point_id, number)]
     parts.append(_hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > first))
     rows = ReadingRows.together(parts)
     rows = rows.take(rows.flags & tables.FLAG_LATE == 0)
@@ -73,6 +72,27 @@ def fed_after(connection: Connection, after: Mapping[int, int]) -> dict[int, Rea
         point_id: part.take(part.number > after[point_id]) for point_id, part in by_point(rows) if point_id in after
     }
     return {point_id: part.take(np.argsort(part.number)) for point_id, part in found.items() if len(part)}
+
+
+def _hours_after(connection: Connection, point_id: int, number: int) -> list[ReadingRows]:
+    """Packed hours of a point with rows fed after a running number, found from the newest hour backwards.
+
+    A point's fed rows ascend in number as in time, so the first hour without such a row ends the search: a fan that has
+    been silent since last season costs no more than one that is heard now.
+    """
+    found: list[ReadingRows] = []
+    here = sa.select(_HOURS.c.hour, _HOURS.c.last_number, _HOURS.c["columns"]).where(_HOURS.c.point_id == point_id)
+    below = None
+    while True:
+        query = here if below is None else here.where(_HOURS.c.hour < below)
+        some = connection.execute(query.order_by(_HOURS.c.hour.desc()).limit(_HOURS_AT_ONCE)).all()
+        for hour, last_number, columns in some:
+            if last_number <= number:
+                return found
+            found.append(unpack(columns, point_id))
+            below = hour
+        if len(some) < _HOURS_AT_ONCE:
+            return found
 
 
 def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int) -> dict[int, ReadingRows]:
@@ -86,10 +106,15 @@ def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int
     if not newest_ms:
         return {}
     first = min(newest_ms.values()) - span_ms
-    packed = connection.execute(
-        sa.select(_HOURS.c.point_id, _HOURS.c["columns"]).where(_HOURS.c.hour >= first // HOUR_MS)
-    ).all()
-    parts = [unpack(columns, point_id) for point_id, columns in packed if point_id in newest_ms]
+    by_hour: dict[int, list[int]] = {}
+    for point_id, newest in newest_ms.items():
+        by_hour.setdefault((newest - span_ms) // HOUR_MS, []).append(point_id)
+    parts = []
+    for hour, point_ids in by_hour.items():
+        for some in _chunks(point_ids, 500):
+            query = sa.select(_HOURS.c.point_id, _HOURS.c["columns"])
+            query = query.where(_HOURS.c.point_id.in_(some), _HOURS.c.hour >= hour)
+            parts += [unpack(columns, point_id) for point_id, columns in connection.execute(query)]
     parts.append(_hot_rows(connection, _HOT.c.t_ms > first))
     found = {}
     for point_id, part in by_point(ReadingRows.together(parts)):

@@ -17,16 +17,19 @@ from monitor.records.readings import window
 from monitor.records.register import Site as StoredSite
 from monitor.records.register import Version as StoredVersion
 from monitor.records.rows import ReadingRows, Run, to_ms
-from monitor.records.start import Start
+from monitor.records.start import WINDOW, Start
 from monitor.records.tables import FLAG_LATE
 from monitor.service.figures import Figures
-from monitor.service.intake import Intake, Rows
+from monitor.service.intake import Rows
+from monitor.service.joining import Joining
 from monitor.service.plant import Plant, Point, Site, Version
 from monitor.watch import advance as watch
 from monitor.watch.columns import Readings
 
 log = logging.getLogger("monitor.worker")
 
+RECENT_MS = WINDOW.total_seconds() * 1000.0
+"""`Start.recent` holds all readings of so long before a point's newest."""
 REBUILD_MS = 6 * 3_600_000
 """A state saved in another form is made anew from so much."""
 
@@ -44,8 +47,11 @@ def plant_from(start: Start) -> Plant:
         plant.heard_ms[point.row] = start.heard_ms.get(key.point_id, math.nan)
         if key.kind != "fan" and key.point_id in start.periods:
             point.period_ms = 1000.0 * start.periods[key.point_id]
-        if key.point_id in start.times:
-            point.times = array("d", start.times[key.point_id].astype(np.float64).tobytes())
+        recent = start.recent.get(key.point_id)
+        if recent is not None:
+            point.times = array("d", recent.t_ms.astype(np.float64).tobytes())
+        if math.isfinite(plant.newest_ms[point.row]):
+            point.complete_after = float(plant.newest_ms[point.row]) - RECENT_MS
         plant.settle_version(point)
     return plant
 
@@ -63,22 +69,31 @@ def add_version(plant: Plant, point: Point, version: StoredVersion) -> Version:
     )  # fmt: skip
 
 
-def feed_again(start: Start, plant: Plant, intake: Intake, figures: Figures, database: Database) -> None:
+def feed_again(start: Start, plant: Plant, joining: Joining, figures: Figures, database: Database) -> None:
     """Brings the watch, the joining of volts and the last half hour to where they were."""
     for point in plant.points:
         if point.kind == "fan":
             _restore_state(start, plant, point, database)
-    for point in plant.points:
-        recent = start.recent.get(point.point_id)
-        if recent is None or not len(recent):
-            continue
-        if point.kind == "fan":
-            recent = recent.take((recent.flags & FLAG_LATE) == 0)
-            _figures_again(plant, point, recent, figures)
-        else:
-            for at in range(len(recent)):
-                v12, v23, v31 = (float(volt) for volt in recent.volts[at])
-                intake.remember(point, float(recent.t_ms[at]), (v12, v23, v31), float(recent.ambient_c[at]))
+            recent = start.recent.get(point.point_id)
+            if recent is not None and len(recent):
+                _figures_again(plant, point, recent.take((recent.flags & FLAG_LATE) == 0), figures)
+        elif math.isfinite(plant.newest_ms[point.row]):
+            _source_again(start, plant, point, joining, database)
+
+
+def _source_again(start: Start, plant: Plant, point: Point, joining: Joining, database: Database) -> None:
+    """What a supply or weather point told lately, and what is known of its period."""
+    joining.complete_after(point, point.complete_after)
+    recent = start.recent.get(point.point_id)
+    if recent is not None:
+        for t_ms, (v12, v23, v31), ambient_c in zip(
+            recent.t_ms.tolist(), recent.volts.tolist(), recent.ambient_c.tolist(), strict=True
+        ):
+            joining.remember(point, float(t_ms), (v12, v23, v31), ambient_c)
+    if math.isnan(point.period_ms):  # fewer than ten readings so far: they are learned from again
+        first = window(database, point.point_id, 0, int(plant.newest_ms[point.row]))
+        for interval in np.diff(first["t_ms"][(first["flags"] & FLAG_LATE) == 0]).tolist():
+            point.learn(float(interval))
 
 
 def _restore_state(start: Start, plant: Plant, point: Point, database: Database) -> None:
@@ -109,11 +124,12 @@ def _readings(plant: Plant, point: Point, rows: ReadingRows) -> Readings:
 def _figures_again(plant: Plant, point: Point, rows: ReadingRows, figures: Figures) -> None:
     """What the watch said of the last half hour, worked on a state of its own."""
     readings = _readings(plant, point, rows)
-    states = watch.new_states(len(plant.points))
-    _, judged = watch.advance(states, readings, plant.limits)
+    fan = readings.fan.copy()
+    readings.fan[:] = 0
+    _, judged = watch.advance(watch.new_states(1), readings, plant.limits)
     received = np.full(len(rows), plant.heard_ms[point.row])
     figures.add(
-        Rows(readings.fan, readings.t_ms, rows.amps, rows.volts, rows.ambient_c, rows.called,
+        Rows(fan, readings.t_ms, rows.amps, rows.volts, rows.ambient_c, rows.called,
              rows.flags.astype(np.int16), received),
         judged,
     )  # fmt: skip

@@ -18,7 +18,11 @@ class AlarmBook:
         alarms : oldest first: what stands or is unacknowledged, and what was told in the last hours
         next_alarm, next_change : the running numbers to give out next
         """
-        self._alarms: dict[About, Alarm] = {alarm.about: alarm for alarm in alarms}
+        self._alarms: dict[About, Alarm] = {}
+        self._of: dict[tuple[str, str], dict[str, Alarm]] = {}
+        """Site and fan (or supply point) -> condition -> alarm, for looking up what stands there."""
+        for alarm in alarms:
+            self.keep(alarm)
         self._next_alarm = next_alarm
         self._next_change = next_change
 
@@ -29,7 +33,7 @@ class AlarmBook:
             before, event, now, number=self._next_alarm, change_number=self._next_change, about=about
         )
         if alarm is not None:
-            self._alarms[about] = alarm
+            self.keep(alarm)
             self._next_alarm = max(self._next_alarm, alarm.number + 1)
         if change is not None:
             self._next_change += 1
@@ -38,6 +42,11 @@ class AlarmBook:
     def keep(self, alarm: Alarm) -> None:
         """Takes over what the caller added to an alarm (its line of text)."""
         self._alarms[alarm.about] = alarm
+        self._of.setdefault((alarm.site, alarm.fan or alarm.supply or ""), {})[alarm.condition] = alarm
+
+    def all_standing(self) -> list[Alarm]:
+        """Every alarm whose condition holds now."""
+        return [alarm for alarm in self._alarms.values() if alarm.state.stands]
 
     def due(self, now: datetime) -> list[Alarm]:
         """Alarms for which a tick would do something now."""
@@ -57,8 +66,4 @@ class AlarmBook:
 
     def standing(self, site: str, name: str) -> list[Alarm]:
         """Alarms of a fan or supply point whose condition holds now."""
-        return [
-            alarm
-            for about, alarm in self._alarms.items()
-            if about.site == site and name in (about.fan, about.supply) and alarm.state.stands
-        ]
+        return [alarm for alarm in self._of.get((site, name), {}).values() if alarm.state.stands]

@@ -10,7 +10,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
@@ -18,7 +17,7 @@ from monitor.blades.cautions import for_notice
 from monitor.blades.estimate import estimate
 from monitor.blades.window import Slots
 from monitor.motor.limit import adjusted_limit
-from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows
+from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
 from monitor.watch import layout
 from monitor.watch.columns import Judged
@@ -57,20 +56,22 @@ class Figures:
             self._slots.grow(len(self._plant.points))
         settled = (judged.flags & layout.IS_SETTLED) != 0
         self._slots.add(rows.point, rows.t_ms, rows.amps, rows.volts, rows.ambient_c, settled)
-        ends = np.flatnonzero(np.append(rows.point[1:] != rows.point[:-1], True))
-        starts = np.append(0, ends[:-1] + 1)
-        for start, end in zip(starts, ends, strict=True):
-            row = int(rows.point[end])
-            self._last[row] = self._seen(rows, judged, int(end))
-            running = np.flatnonzero(judged.flags[start : end + 1] & layout.IS_RUNNING)
-            if len(running):
-                self._last_running[row] = self._seen(rows, judged, int(start + running[-1]))
+        running = (judged.flags & layout.IS_RUNNING) != 0
+        for start, stop in stretches(rows.point):
+            row = int(rows.point[start])
+            last = self._seen(rows, judged, stop - 1)
+            self._last[row] = last
+            if running[stop - 1]:
+                self._last_running[row] = last
+            else:
+                before = np.flatnonzero(running[start:stop])
+                if len(before):
+                    self._last_running[row] = self._seen(rows, judged, int(start + before[-1]))
 
     def _seen(self, rows: Rows, judged: Judged, at: int) -> Seen:
-        nameplate = self._plant.points[int(rows.point[at])].nameplate
-        legs = rows.amps[at][: 3 if nameplate is None else nameplate.motor.phases]
+        legs = rows.amps[at].tolist()[: int(self._plant.legs_of[rows.point[at]])]
         return Seen(
-            float(rows.t_ms[at]), tuple(float(leg) for leg in legs), float(judged.highest[at]), float(judged.limit[at]),
+            float(rows.t_ms[at]), tuple(legs), float(judged.highest[at]), float(judged.limit[at]),
             float(judged.ratio[at]), float(judged.unbalance[at]), int(rows.flags[at]),
         )  # fmt: skip
 
@@ -169,10 +170,10 @@ def state_message(point: Point, seen: Seen, running: bool, alarms: Sequence[Alar
 
 
 def alarms_message(point: Point, alarms: Sequence[Alarm]) -> Mapping[str, object]:
-    """The standing alarms of a fan, published retained when they change."""
+    """The standing alarms of a fan or a supply or weather point, published retained when they change."""
     return {
         "site": point.site,
-        "fan": point.name,
+        point.kind: point.name,
         "alarms": [
             {
                 "number": alarm.number,
@@ -201,6 +202,3 @@ def _or_none(value: float) -> float | None:
 
 def _rounded(value: float, digits: int) -> float | None:
     return None if math.isnan(value) else round(value, digits)
-
-
-Floats = NDArray[np.float64]

@@ -2,17 +2,15 @@
 
 Nothing here decides anything about a fan. What cannot be taken is handed on with its reason; nothing disappears.
 
-Two rules make the outcome independent of how messages happen to be cut into batches:
-
-* a fan's volts come from the supply point's newest reading at or before the fan's own time, among those that *arrived*
-  before the fan's message;
-* within a batch readings are sorted by point and time, and the first of two for the same time stands.
+The outcome does not depend on how messages happen to be cut into batches, as long as each point's readings come in the
+order of their times. Where they do not, readings of one batch are sorted by point and time, and the first of two for
+the same time stands.
 """
 
 from __future__ import annotations
 
-import bisect
 import math
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -21,24 +19,35 @@ from numpy.typing import NDArray
 
 from monitor.links.mqtt import Message
 from monitor.links.payload import Decoded, decode_many
+from monitor.service.joining import AIR_FROM_POINT, VOLTS_FROM_SUPPLY, Joining, Window
 from monitor.service.plant import Plant, Point
+from monitor.settings import NAME
+
+__all__ = [
+    "AIR_FROM_POINT",
+    "LATE",
+    "TIME_OF_RECEIPT",
+    "VOLTS_FROM_SUPPLY",
+    "Intake",
+    "Refused",
+    "Rows",
+    "Taken",
+    "stretches",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
 
-LATE, VOLTS_FROM_SUPPLY, TIME_OF_RECEIPT, AIR_FROM_POINT = 1, 2, 4, 8
+LATE, TIME_OF_RECEIPT = 1, 4
 """Bits of a stored reading's flags."""
 
-PERIODS_STANDING = 3.0
-"""A supply point's reading stands for so many of its periods."""
-UNKNOWN_PERIOD_MS = 60_000.0
-AIR_STANDS_MS = 3 * 3_600_000.0
-"""Air changes slowly: a weather point's reading stands for three hours."""
-HISTORY = 4_096
-"""Readings of a supply or weather point kept in memory for joining."""
+LEAST_PERIOD_MS = 1_000.0
+"""A logger whose period is not known yet is taken to send no faster than this: a heap must not teach it otherwise."""
+TIMES_KEPT = 1_024
+"""Times of stored readings kept in memory for each point, at most twice as many; older ones are looked up."""
+TWO_FOR_ONE_TIME = "two messages for one time"
 
 Known = Callable[[int, Floats], NDArray[np.bool_]]
-Earlier = Callable[[int, float], "tuple[float, tuple[float, float, float], float] | None"]
 
 
 @dataclass(frozen=True)
@@ -52,6 +61,8 @@ class Refused:
     reason: str
     detail: str
     payload: bytes
+    count: int = 1
+    """How many readings this one stands for."""
 
 
 @dataclass(frozen=True)
@@ -94,6 +105,8 @@ class Taken:
 
     fed: Rows
     """Newer than their point's newest, sorted by point and time."""
+    limits: Ints
+    """Row of limits in force for each fed reading; -1 for what is not a fan's."""
     late: Rows
     """Not newer, not stored yet: stored, but not judged live."""
     refused: list[Refused] = field(default_factory=list)
@@ -106,79 +119,74 @@ class Taken:
     """Loggers' own word (point, "online" or "offline", time of receipt)."""
 
 
-class _History:
-    """Newest readings of a supply or weather point, in order of time."""
-
-    def __init__(self) -> None:
-        self.t_ms: list[float] = []
-        self.values: list[tuple[float, float, float]] = []
-
-    def add(self, t_ms: float, values: tuple[float, float, float]) -> None:
-        place = bisect.bisect_right(self.t_ms, t_ms)
-        self.t_ms.insert(place, t_ms)
-        self.values.insert(place, values)
-        if len(self.t_ms) > 2 * HISTORY:
-            del self.t_ms[:HISTORY], self.values[:HISTORY]
-
-
 class Intake:
-    """Turns messages into rows; remembers what joining needs."""
+    """Turns messages into rows; remembers what was heard lately."""
 
-    def __init__(self, plant: Plant, known: Known, earlier: Earlier) -> None:
+    def __init__(self, plant: Plant, known: Known, window: Window) -> None:
         """
         Parameters
         ----------
-        known : (point_id, times) -> which of them are stored already (asked only for late readings older than memory)
-        earlier : (point_id, t_ms) -> (time, values, ambient) of the stored reading at or before t, or None
+        known : (point_id, times) -> which of them are stored already (asked only for what is older than memory)
+        window : (point_id, from, to) -> stored readings of a supply or weather point, see `Joining`
         """
         self._plant = plant
         self._known = known
-        self._earlier = earlier
-        self._volts: dict[int, _History] = {}
-        self._air: dict[int, _History] = {}
+        self.joining = Joining(plant, window)
+        self._newest: dict[int, tuple[float, bytes]] = {}
+        """Row -> time and content of the newest reading as it came."""
 
-    def remember(self, point: Point, t_ms: float, volts: tuple[float, float, float], ambient_c: float) -> None:
-        """A stored reading of a supply or weather point, told at start."""
-        self._remember(point.row, t_ms, volts, ambient_c)
+    def stored(self) -> None:
+        """Everything that was taken is in the database now: the oldest may be forgotten."""
+        self.joining.stored()
+        for point in self._plant.points:
+            if len(point.times) > 2 * TIMES_KEPT:
+                over = len(point.times) - TIMES_KEPT
+                point.complete_after = point.times[over - 1]
+                del point.times[:over]
 
     def refuse_all(self, messages: Sequence[Message], reason: str, detail: str) -> Taken:
         """All of them refused for one reason."""
-        refused = [
-            Refused(one.received_ms, one.topic, *_where(one.topic)[:2], reason, detail, one.payload) for one in messages
-        ]
-        return Taken(_no_rows(), _no_rows(), refused)
+        refused = [_refused(one, *_where(one.topic)[:2], reason, detail) for one in messages]
+        return Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), refused)
 
     def take(self, messages: Sequence[Message]) -> Taken:
-        """What becomes of these messages; the plant's newest times move on."""
+        """What becomes of these messages; the plant's newest times move on.
+
+        Raises
+        ------
+        LinkError : the database does not answer; nothing was taken, the same messages can be given again
+        """
         refused: list[Refused] = []
         statuses: list[tuple[Point, str, float]] = []
         readings: list[Message] = []
         owners: list[Point | None] = []
         names: list[tuple[str, str]] = []
+        by_name = self._plant.by_name
         for message in messages:
             site, name, kind = _where(message.topic)
-            point = self._plant.by_name.get((site, name))
-            if kind == "readings":
+            point = by_name.get((site, name))
+            if point is not None and point.removed:
+                point = None
+            why = None if point is not None else _unusable(site, name)
+            if why is not None:
+                refused.append(_refused(message, site[:64], name[:64], "unusable name", why))
+            elif kind == "readings":
                 readings.append(message)
                 owners.append(point)
                 names.append((site, name))
-            elif point is not None:
+            elif point is None:
+                refused.append(_refused(message, site, name, "unknown fan", "a logger's status, of no fan registered"))
+            else:
                 word = message.payload.strip()[:16].decode("utf-8", "replace")
                 if word in ("online", "offline"):
                     statuses.append((point, word, message.received_ms))
                 else:
-                    detail = "a logger's status is online or offline"
-                    refused.append(
-                        Refused(message.received_ms, message.topic, site, name, "wrong status", detail, message.payload)
-                    )
+                    why = "a logger's status is online or offline"
+                    refused.append(_refused(message, site, name, "wrong status", why))
         decoded = decode_many([(message.payload, message.received_ms) for message in readings])
         for reject in decoded.rejects:
-            message = readings[reject.message]
-            site, name = names[reject.message]
-            refused.append(
-                Refused(message.received_ms, message.topic, site, name, reject.reason, reject.detail, message.payload)
-            )
-        row_of = np.array([-1 if point is None or point.removed else point.row for point in owners], np.int32)
+            refused.append(_refused(readings[reject.message], *names[reject.message], reject.reason, reject.detail))
+        row_of = np.array([-1 if point is None else point.row for point in owners], np.int32)
         received = np.array([message.received_ms for message in readings], np.float64)
         taken = self._sort_out(decoded, readings, names, row_of, received, refused)
         taken.statuses = statuses
@@ -188,13 +196,11 @@ class Intake:
         self, decoded: Decoded, messages: Sequence[Message], names: Sequence[tuple[str, str]],
         row_of: Ints, received_of: Floats, refused: list[Refused],
     ) -> Taken:  # fmt: skip
-        def refuse(item: int, reason: str, detail: str) -> None:
+        def refuse(item: int, reason: str, detail: str, count: int = 1) -> None:
             number = int(decoded.message[item])
-            message = messages[number]
-            site, name = names[number]
-            refused.append(Refused(message.received_ms, message.topic, site, name, reason, detail, message.payload))
+            refused.append(_refused(messages[number], *names[number], reason, detail, count))
 
-        taken = Taken(_no_rows(), _no_rows(), refused)
+        taken = Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), refused)
         for number, count in decoded.unknown_keys.items():
             row = int(row_of[number])
             if row >= 0:
@@ -216,35 +222,56 @@ class Intake:
             flags[timeless] |= TIME_OF_RECEIPT
             keep &= self._not_in_a_heap(point, t_ms, timeless, keep, messages, decoded, refuse)
 
-        order = np.flatnonzero(keep)  # arrival order
+        order = np.flatnonzero(keep)  # order of arrival
+        # All questions to the database come first: when it does not answer, nothing has changed yet.
+        newer = np.zeros(items, bool)
+        newer[order] = t_ms[order] > self._plant.newest_ms[point[order]]
+        known = self._stored_already(order[~newer[order]], point, t_ms)
+        self.joining.fetch(order, point, t_ms)
+
         volts, ambient = decoded.volts.copy(), decoded.ambient_c.copy()
-        self._join(order, point, t_ms, volts, ambient, flags)
-        order = order[np.lexsort((t_ms[order], point[order]))]  # stable: arrival order within the same time
-        rows = Rows(
-            point[order], t_ms[order], decoded.amps[order], volts[order], ambient[order], decoded.called[order],
-            flags[order], received[order],
-        )  # fmt: skip
-        first = np.ones(len(rows), bool)
-        first[1:] = (rows.point[1:] != rows.point[:-1]) | (rows.t_ms[1:] != rows.t_ms[:-1])
-        newer = rows.t_ms > self._plant.newest_ms[rows.point]
-        stands = first & newer
-        for place in np.flatnonzero(~stands):
-            self._late(int(place), order, rows, first, taken, refuse)
-        taken.fed = rows.pick(stands)
-        late = [place for place in np.flatnonzero(~stands) if rows.flags[place] & LATE]
-        taken.late = rows.pick(np.array(late, np.intp))
-        self._move_on(taken)
+        self.joining.join(order, point, t_ms, known, volts, ambient, flags)
+        order = order[np.lexsort((t_ms[order], point[order]))]  # stable: order of arrival within the same time
+        first = np.ones(len(order), bool)
+        first[1:] = (np.diff(point[order]) != 0) | (np.diff(t_ms[order]) != 0)
+        fed = order[first & newer[order]]
+        late = order[first & ~newer[order] & ~known[order]]
+        flags[late] |= LATE
+        content = np.column_stack([decoded.amps, decoded.volts, decoded.ambient_c, decoded.called])
+        self._repeats(order, first, known, point, t_ms, content, taken, refuse)
+
+        def rows(which: NDArray[np.intp]) -> Rows:
+            return Rows(
+                point[which], t_ms[which], decoded.amps[which], volts[which], ambient[which], decoded.called[which],
+                flags[which], received[which],
+            )  # fmt: skip
+
+        taken.fed, taken.late = rows(fed), rows(late)
+        taken.limits = self._plant.limits_at(taken.fed.point, taken.fed.t_ms)  # before newer versions take over
+        self._move_on(taken, content[fed])
         return taken
+
+    def _stored_already(self, old: NDArray[np.intp], point: Ints, t_ms: Floats) -> NDArray[np.bool_]:
+        """Which items are stored; those given are the ones that are not newer than their point's newest."""
+        known = np.zeros(len(t_ms), bool)
+        for row in np.unique(point[old]).tolist():
+            owner = self._plant.points[row]
+            mine = old[point[old] == row]
+            known[mine] = np.isin(t_ms[mine], np.frombuffer(owner.times, np.float64))
+            ask = mine[~known[mine] & (t_ms[mine] <= owner.complete_after)]
+            if len(ask):
+                known[ask] = self._known(owner.point_id, t_ms[ask])
+        return known
 
     def _newcomers(
         self, decoded: Decoded, messages: Sequence[Message], names: Sequence[tuple[str, str]],
-        strangers: NDArray[np.intp], taken: Taken, refuse: Callable[[int, str, str], None],
+        strangers: NDArray[np.intp], taken: Taken, refuse: Callable[..., None],
     ) -> None:  # fmt: skip
-        newest: dict[tuple[str, str], Newcomer] = {}
-        for item in strangers:
-            number = int(decoded.message[item])
-            key = names[number]
-            before = newest.get(key)
+        newest: dict[tuple[str, str], tuple[int, int]] = {}
+        for item in strangers.tolist():
+            key = names[int(decoded.message[item])]
+            newest[key] = item, newest.get(key, (0, 0))[1] + 1
+        for (site, name), (item, count) in newest.items():
             t_ms = float(decoded.t_ms[item])
             last: dict[str, object] = {
                 "t_ms": None if math.isnan(t_ms) else t_ms,
@@ -252,14 +279,12 @@ class Intake:
                 "volts": _numbers(decoded.volts[item]),
                 "ambient_c": next(iter(_numbers(decoded.ambient_c[item : item + 1])), None),
             }
-            count = 1 if before is None else before.readings + 1
-            newest[key] = Newcomer(*key, messages[number].received_ms, count, last)
-            if before is None:
-                refuse(int(item), "unknown fan", "register it: it stands on the Loggers page")
-        taken.newcomers = list(newest.values())
+            heard_ms = messages[int(decoded.message[item])].received_ms
+            taken.newcomers.append(Newcomer(site, name, heard_ms, count, last))
+            refuse(item, "unknown fan", "register it: it stands on the Loggers page", count)
 
     def _right_kind(
-        self, decoded: Decoded, point: Ints, keep: NDArray[np.bool_], refuse: Callable[[int, str, str], None]
+        self, decoded: Decoded, point: Ints, keep: NDArray[np.bool_], refuse: Callable[..., None]
     ) -> NDArray[np.bool_]:
         """Refuses readings that do not fit what the register says of the point."""
         points = self._plant.points
@@ -282,7 +307,7 @@ class Intake:
 
     def _not_in_a_heap(
         self, point: Ints, t_ms: Floats, timeless: NDArray[np.bool_], keep: NDArray[np.bool_],
-        messages: Sequence[Message], decoded: Decoded, refuse: Callable[[int, str, str], None],
+        messages: Sequence[Message], decoded: Decoded, refuse: Callable[..., None],
     ) -> NDArray[np.bool_]:  # fmt: skip
         """Readings without a time of their own that come in a heap have lost their time: only the first is taken."""
         good = np.ones(len(t_ms), bool)
@@ -291,142 +316,64 @@ class Intake:
             row = int(point[item])
             before = last.get(row, float(self._plant.newest_ms[row]))
             period = self._plant.period_ms_of(self._plant.points[row])
+            period = LEAST_PERIOD_MS if math.isnan(period) else period
             retained = messages[int(decoded.message[item])].retain
             if retained:
                 good[item] = False
                 refuse(int(item), "retained, no time", "a retained message is old news; its age is not known")
-            elif not math.isnan(period) and t_ms[item] - before < period / 2:
+            elif abs(t_ms[item] - before) < period / 2:  # a clock that was put back makes no heap
                 good[item] = False
                 refuse(int(item), "no time, in a heap", f"closer than half the period of {period / 1000:g} s")
             else:
                 last[row] = float(t_ms[item])
         return good
 
-    def _join(
-        self,
-        order: NDArray[np.intp],
-        point: Ints,
-        t_ms: Floats,
-        volts: Floats,
-        ambient: Floats,
-        flags: NDArray[np.int16],
-    ) -> None:
-        """Gives fans the volts and the air of their points, in arrival order."""
-        points = self._plant.points
-        kinds = {int(row): points[int(row)] for row in np.unique(point[order])} if len(order) else {}
-        sources = {row for row, owner in kinds.items() if owner.kind != "fan"}
-        wanting: dict[int, tuple[int | None, int | None]] = {}
-        for row, owner in kinds.items():
-            if owner.kind == "fan" and owner.nameplate is not None:
-                fan = owner.nameplate.fan
-                supply = self._plant.by_name.get((owner.site, fan.supply)) if fan.supply else None
-                air = self._plant.by_name.get((owner.site, fan.weather)) if fan.weather else None
-                if supply or air:
-                    wanting[row] = (supply.row if supply else None, air.row if air else None)
-        if not sources and not wanting:
-            return
-        for item in order:
-            row = int(point[item])
-            if row in sources:
-                if t_ms[item] > self._plant.newest_ms[row] or self._earliest(row) <= t_ms[item]:
-                    v12, v23, v31 = (float(volt) for volt in volts[item])
-                    self._remember(row, float(t_ms[item]), (v12, v23, v31), float(ambient[item]))
-            elif row in wanting:
-                supply_row, air_row = wanting[row]
-                if supply_row is not None and np.isnan(volts[item]).all():
-                    found = self._standing(self._volts, supply_row, float(t_ms[item]), self._stands_ms(supply_row))
-                    if found is not None:
-                        volts[item] = found
-                        flags[item] |= VOLTS_FROM_SUPPLY
-                if air_row is not None and math.isnan(ambient[item]):
-                    found = self._standing(self._air, air_row, float(t_ms[item]), AIR_STANDS_MS)
-                    if found is not None:
-                        ambient[item] = found[0]
-                        flags[item] |= AIR_FROM_POINT
-
-    def _remember(self, row: int, t_ms: float, volts: tuple[float, float, float], ambient_c: float) -> None:
-        if not all(math.isnan(volt) for volt in volts):
-            self._volts.setdefault(row, _History()).add(t_ms, volts)
-        if not math.isnan(ambient_c):
-            self._air.setdefault(row, _History()).add(t_ms, (ambient_c, math.nan, math.nan))
-
-    def _earliest(self, row: int) -> float:
-        times = [history[row].t_ms[0] for history in (self._volts, self._air) if row in history]
-        return min(times, default=math.inf)
-
-    def _stands_ms(self, row: int) -> float:
-        period = self._plant.period_ms_of(self._plant.points[row])
-        return PERIODS_STANDING * (UNKNOWN_PERIOD_MS if math.isnan(period) else period)
-
-    def _standing(
-        self, histories: dict[int, _History], row: int, t_ms: float, stands_ms: float
-    ) -> tuple[float, float, float] | None:
-        """The point's newest values at or before a time, unless too old."""
-        history = histories.get(row)
-        place = bisect.bisect_right(history.t_ms, t_ms) - 1 if history is not None else -1
-        if history is not None and place >= 0:
-            return history.values[place] if t_ms - history.t_ms[place] <= stands_ms else None
-        stored = self._earlier(self._plant.points[row].point_id, t_ms)
-        if stored is None or t_ms - stored[0] > stands_ms:
-            return None
-        return stored[1] if histories is self._volts else (stored[2], math.nan, math.nan)
-
-    def _late(
-        self, place: int, order: NDArray[np.intp], rows: Rows, first: NDArray[np.bool_], taken: Taken,
-        refuse: Callable[[int, str, str], None],
+    def _repeats(
+        self, order: NDArray[np.intp], first: NDArray[np.bool_], known: NDArray[np.bool_], point: Ints, t_ms: Floats,
+        content: Floats, taken: Taken, refuse: Callable[..., None],
     ) -> None:  # fmt: skip
-        """A reading not newer than its point's newest, or a second one for the same time."""
-        row = int(rows.point[place])
-        owner = self._plant.points[row]
-        if not first[place]:
-            same = _equal(rows.amps[place], rows.amps[place - 1]) and _equal(rows.volts[place], rows.volts[place - 1])
+        """What came again is counted; a second reading of the same time that says something else is refused."""
+        leader = order[np.maximum.accumulate(np.where(first, np.arange(len(order)), 0))]
+        for place in np.flatnonzero(~first | known[order]).tolist():
+            item = int(order[place])
+            row = int(point[item])
+            newest_ms, newest = self._newest.get(row, (math.nan, b""))
+            if t_ms[item] == newest_ms:
+                same = content[item].tobytes() == newest
+            else:
+                same = bool(first[place]) or content[item].tobytes() == content[leader[place]].tobytes()
             if same:
                 taken.repeats[row] = taken.repeats.get(row, 0) + 1
             else:
-                refuse(
-                    int(order[place]),
-                    "two messages for one time",
-                    "set assemble_seconds if the logger sends a message a channel",
-                )
-            return
-        t_ms = float(rows.t_ms[place])
-        known = owner.knows(t_ms)
-        if not known and (not owner.times or t_ms < owner.times[0]):
-            known = bool(self._known(owner.point_id, np.array([t_ms]))[0])
-        if known:
-            taken.repeats[row] = taken.repeats.get(row, 0) + 1
-        else:
-            rows.flags[place] |= LATE
+                refuse(item, TWO_FOR_ONE_TIME, "another one of the same millisecond came before; the first stands")
 
-    def _move_on(self, taken: Taken) -> None:
+    def _move_on(self, taken: Taken, content: Floats) -> None:
         """The plant's newest times and what is known of each point's recent readings."""
         plant = self._plant
-        fed, late = taken.fed, taken.late
-        if len(fed):
-            starts = np.flatnonzero(np.append(True, fed.point[1:] != fed.point[:-1]))
-            stops = np.append(starts[1:], len(fed))
-            for start, stop in zip(starts, stops, strict=True):
-                point = plant.points[int(fed.point[start])]
-                times = fed.t_ms[start:stop]
-                if point.kind != "fan" and math.isnan(point.period_ms):
-                    for interval in np.diff(times, prepend=plant.newest_ms[point.row]):
-                        if math.isfinite(interval):
-                            point.learn(float(interval))
-                point.times.frombytes(times.tobytes())
-                plant.newest_ms[point.row] = times[-1]
-                if times[-1] >= plant.next_version_ms[point.row]:
-                    plant.settle_version(point)
-                plant.heard_ms[point.row] = fed.received_ms[stop - 1]
-        for place in range(len(late)):
-            point = plant.points[int(late.point[place])]
-            bisect.insort(point.times, float(late.t_ms[place]))
-            plant.heard_ms[point.row] = late.received_ms[place]
+        for start, stop in stretches(taken.fed.point):
+            row = int(taken.fed.point[start])
+            point = plant.points[row]
+            times = taken.fed.t_ms[start:stop]
+            point.times.frombytes(times.tobytes())
+            plant.newest_ms[row] = times[-1]
+            plant.heard_ms[row] = taken.fed.received_ms[start:stop].max()
+            self._newest[row] = float(times[-1]), content[stop - 1].tobytes()
+            if times[-1] >= plant.next_version_ms[row]:
+                plant.settle_version(point)
+        for start, stop in stretches(taken.late.point):
+            row = int(taken.late.point[start])
+            point = plant.points[row]
+            times = np.sort(np.concatenate([np.frombuffer(point.times, np.float64), taken.late.t_ms[start:stop]]))
+            point.times = array("d", times.tobytes())
+            plant.heard_ms[row] = max(taken.late.received_ms[start:stop].max(), _fed_heard(taken.fed, row))
 
 
 def merged(parts: Sequence[Taken]) -> Taken:
     """Several batches taken one after the other, as one. Within a point their readings are in order of time."""
-    fed = _together([part.fed for part in parts])
-    whole = Taken(fed.pick(np.argsort(fed.point, kind="stable")), _together([part.late for part in parts]))
+    fed, limits = _together([part.fed for part in parts]), np.concatenate([part.limits for part in parts])
+    late = _together([part.late for part in parts])
+    by_point, late_by_point = np.argsort(fed.point, kind="stable"), np.argsort(late.point, kind="stable")
+    whole = Taken(fed.pick(by_point), limits[by_point], late.pick(late_by_point))
     for part in parts:
         whole.refused += part.refused
         whole.newcomers += part.newcomers
@@ -443,18 +390,37 @@ def _together(parts: Sequence[Rows]) -> Rows:
     return Rows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
 
+def _fed_heard(fed: Rows, row: int) -> float:
+    return float(fed.received_ms[fed.point == row].max(initial=-math.inf))
+
+
+def stretches(rows: Ints) -> list[tuple[int, int]]:
+    """Start and stop of each stretch of equal numbers: the readings of one point, where they are sorted by point."""
+    starts = np.flatnonzero(np.append(True, rows[1:] != rows[:-1])).tolist() if len(rows) else []
+    return list(zip(starts, [*starts[1:], len(rows)], strict=True)) if starts else []
+
+
+def _refused(message: Message, site: str, name: str, reason: str, detail: str, count: int = 1) -> Refused:
+    return Refused(message.received_ms, message.topic, site, name, reason, detail, message.payload, count)
+
+
+def _unusable(site: str, name: str) -> str | None:
+    """Why nothing can ever be registered under this topic; None when it can."""
+    for text, what in ((site, "site"), (name, "fan")):
+        if not NAME.fullmatch(text):
+            shown = text if len(text) <= 64 else text[:61] + "..."
+            return f'"{shown}" cannot be the name of a {what}: small letters, digits, dashes and dots, at most 64'
+    return None
+
+
 def _where(topic: str) -> tuple[str, str, str]:
     """Site, point and kind of a topic: its last three levels."""
     parts = topic.rsplit("/", 3)
-    return parts[-3], parts[-2], parts[-1]
+    return (parts[-3], parts[-2], parts[-1]) if len(parts) >= 3 else ("", "", topic)
 
 
 def _numbers(values: Floats) -> list[float]:
     return [float(value) for value in values if not math.isnan(value)]
-
-
-def _equal(a: Floats, b: Floats) -> bool:
-    return bool(np.array_equal(a, b, equal_nan=True))
 
 
 def _no_rows() -> Rows:

@@ -6,7 +6,6 @@ with whole columns. Built from the database at start; only the worker touches it
 
 from __future__ import annotations
 
-import bisect
 import math
 from array import array
 from collections.abc import Iterable
@@ -65,7 +64,9 @@ class Point:
     """Oldest first; only fans have them."""
     removed: bool = False
     times: array[float] = field(default_factory=lambda: array("d"))
-    """Times of stored readings that are still in the hot table, ascending: a repeat is known by them."""
+    """Times of its newest readings, ascending: a repeat is known by them."""
+    complete_after: float = -math.inf
+    """Of what is later than this, every time stands in `times`; older ones are looked up in the database."""
     intervals: list[float] = field(default_factory=list)
     """First intervals of a supply or weather point, from which its period is learned."""
     period_ms: float = math.nan
@@ -75,11 +76,6 @@ class Point:
     def nameplate(self) -> Nameplate | None:
         """The newest version's nameplate; None for what is not a fan."""
         return self.versions[-1].nameplate if self.versions else None
-
-    def knows(self, t_ms: float) -> bool:
-        """Whether a reading of that time is among those in `times`."""
-        place = bisect.bisect_left(self.times, t_ms)
-        return place < len(self.times) and self.times[place] == t_ms
 
     def learn(self, interval_ms: float) -> None:
         """The median of the first nine intervals is the period (as for fans, in the watch)."""
@@ -131,35 +127,33 @@ class Plant:
         *, motor_changed: bool = False, removed: bool = False,
     ) -> Version:  # fmt: skip
         """A register version; versions must come in their order. Readings that were judged already keep theirs."""
-        motor_number = point.versions[-1].motor_number if point.versions else 0
-        motor_number += int(motor_changed)
+        before = point.versions[-1] if point.versions else None
+        motor_number = 0 if before is None else before.motor_number
+        # A fan that was taken out and comes back begins anew too: what stood when it was taken out was ended then.
+        motor_number += int(motor_changed or (before is not None and before.removed and not removed))
         self.limits = np.vstack([self.limits, resolve(nameplate, motor_number)])
         self.version_of_limits = np.append(self.version_of_limits, np.int64(number))
         applies_from_ms = max(applies_from_ms, float(self.newest_ms[point.row]))
         version = Version(number, applies_from_ms, len(self.limits) - 1, nameplate, motor_number, removed)
         point.versions.append(version)
         point.removed = removed
-        if nameplate.logger.period_seconds is not None:
-            point.period_ms = 1000.0 * nameplate.logger.period_seconds
+        given = nameplate.logger.period_seconds
+        point.period_ms = math.nan if given is None else 1000.0 * given
         self.legs_of[point.row] = nameplate.motor.phases
         self.settle_version(point)
         return version
 
     def settle_version(self, point: Point) -> None:
         """Finds which version is in force for readings newer than the newest, and when the next one takes over."""
-        newest = self.newest_ms[point.row]
-        in_force = None
-        self.next_version_ms[point.row] = math.inf
-        for version in point.versions:
-            if in_force is None or version.applies_from_ms <= newest:
-                in_force = version
-            else:
-                self.next_version_ms[point.row] = version.applies_from_ms
-                break
+        newest = float(self.newest_ms[point.row])
+        in_force = self.version_at(point, newest) if point.versions else None
         self.limits_of[point.row] = -1 if in_force is None else in_force.limits
+        self.next_version_ms[point.row] = min(
+            (one.applies_from_ms for one in point.versions if one.applies_from_ms > newest), default=math.inf
+        )
 
     def version_at(self, point: Point, t_ms: float) -> Version:
-        """The version in force at a time; before the first one the first."""
+        """The version in force at a time, the one entered last of several; before the first one the first."""
         for version in reversed(point.versions):
             if version.applies_from_ms <= t_ms:
                 return version
@@ -168,8 +162,7 @@ class Plant:
     def limits_at(self, rows: NDArray[np.int32], t_ms: NDArray[np.float64]) -> NDArray[np.int32]:
         """Row of limits for each reading, shape (n,)."""
         limits = self.limits_of[rows]
-        late = np.flatnonzero(t_ms >= self.next_version_ms[rows])
-        for number in late:
+        for number in np.flatnonzero(t_ms >= self.next_version_ms[rows]):
             limits[number] = self.version_at(self.points[rows[number]], float(t_ms[number])).limits
         return limits
 

@@ -1,6 +1,7 @@
 """The one owner of the watch: messages in, judged, stored in one transaction, only then acknowledged.
 
-`round` does one turn and returns; who calls it (a thread, a test) decides how often. Time comes in through `clock`.
+`round` does one turn and returns; who calls it (a thread, a test) decides how often. Wall time comes in through `clock`
+and only stamps things; what is measured (silence, what is due) is measured by `steady`, which nobody can put back.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Protocol
 
 import numpy as np
 
-from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
+from monitor.alarms.alarm import CLOCK_STEP, About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
 from monitor.alarms.routes import Route, notices_for
 from monitor.alarms.wording import line
 from monitor.errors import LinkError
@@ -29,13 +30,13 @@ from monitor.records.start import Start
 from monitor.service import beginning, orders
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures, alarms_message, state_message
-from monitor.service.intake import Intake, Refused, Rows, Taken, merged
+from monitor.service.intake import Intake, Refused, Rows, Taken, merged, stretches
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
 from monitor.watch.columns import Change, Judged, Readings
-from monitor.watch.table import for_fan, turned_off
+from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS, for_fan, turned_off
 from monitor.watch.tick import Heard, is_overdue
 
 log = logging.getLogger("monitor.worker")
@@ -53,6 +54,10 @@ POLL_SECONDS = 0.25
 STATE_EVERY_SECONDS = 60.0
 """A fan's retained MQTT state is published when it changes in kind, and so often otherwise."""
 REPEAT_LOG_SECONDS = 30.0
+LONGEST_ROUND_SECONDS = 10.0
+"""A turn that took longer (the machine slept, a disk hung) counts for no more than this as time of listening."""
+CLOCK_STEP_MS = CLOCK_STEP.total_seconds() * 1000.0
+"""A clock that is put back by less stands still here until it has caught up; one put back by more is believed."""
 
 
 class Link(Protocol):
@@ -77,6 +82,7 @@ class Worker:
         routes: Iterable[Route],
         *,
         clock: Callable[[], float] = lambda: time.time() * 1000.0,
+        steady: Callable[[], float] = time.monotonic,
         commit_seconds: float = 1.0,
         public_url: str | None = None,
         stored: Callable[[], None] = lambda: None,
@@ -85,12 +91,14 @@ class Worker:
         Parameters
         ----------
         clock : wall time [ms since 1970]
+        steady : seconds since some moment, never put back
         stored : called after each commit that holds notices
         """
         self._database = database
         self._link = link
         self._routes = tuple(routes)
         self._clock = clock
+        self._steady = steady
         self._commit_seconds = commit_seconds
         self._stored = stored
         self.plant = beginning.plant_from(start)
@@ -98,29 +106,36 @@ class Worker:
         self._intake = Intake(
             self.plant,
             known=lambda point_id, times: readings.known(database, point_id, times),
-            earlier=lambda point_id, t_ms: readings.at_or_before(database, point_id, t_ms),
+            window=lambda point_id, from_ms, to_ms: readings.window(database, point_id, from_ms, to_ms),
         )
         self.figures = Figures(self.plant, public_url)
-        beginning.feed_again(start, self.plant, self._intake, self.figures, database)
+        beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self._runs = beginning.open_runs(start, self.plant)
         self._next_reading, self._next_run = start.next_reading, start.next_run
         self._edits = start.mark
         self._last_number: dict[int, int] = {}
         self._dirty: set[int] = set()
         self._pending = Pending()
+        self._held: Sequence[Message] = ()
+        """Taken from the inbox, but the database did not answer what had to be known of them."""
         self._wall_ms = 0.0
+        now = steady()
         self._generation = link.generation
-        self._holding_since: float | None = time.monotonic() if link.generation else None
-        now = time.monotonic()
-        self._committed_at = self._polled_at = self._ticked_at = self._snapshot_at = now
-        self._silence_from_ms = clock()
+        self._holding_since: float | None = now if link.generation else None
+        self._committed_at = self._polled_at = self._ticked_at = self._snapshot_at = self._round_at = now
+        self._listened = 0.0
+        """Seconds in which readings could have come: while the link was up and nothing waited to be taken."""
+        self._caught_up = True
+        self._heard_at: dict[int, tuple[float, float]] = {}
+        """Row -> `_listened` and `steady` when the point was last heard by this worker."""
         self._estimate_due: dict[int, float] = {}
         self._published: dict[int, tuple[bool, float]] = {}
+        self._greeted = False
         self._complained_at = -math.inf
         self.rounds = 0
         """Turns made: shows whether it lives."""
-        self.last_commit = time.monotonic()
-        """When it last stored something (time.monotonic)."""
+        self.last_commit = now
+        """When it last stored something (by `steady`)."""
         self.trouble: str | None = None
         """Why nothing can be stored now, in words; None while all is well."""
 
@@ -129,16 +144,22 @@ class Worker:
     def round(self) -> None:
         """Takes what has come, judges it, does what is due, stores it when it is time."""
         self.rounds += 1
-        now = time.monotonic()
+        now = self._steady()
+        if not self._greeted:
+            self._greet()
         if self.trouble is None:
-            self._take()
+            self._listen(now)
+            self._take(now)
             if now - self._polled_at >= POLL_SECONDS:
                 self._polled_at = now
                 self._poll()
             if now - self._ticked_at >= TICK_SECONDS:
                 self._ticked_at = now
                 self._tick()
+        self._round_at = now
         waited = now - self._committed_at
+        if self._held and self.trouble is not None and waited >= self._commit_seconds:
+            self._take(now)
         urgent = self._pending.urgent or len(self._pending.messages) >= MOST_MESSAGES
         if waited >= self._commit_seconds or (urgent and self.trouble is None):
             self.store()
@@ -152,40 +173,60 @@ class Worker:
         return datetime.fromtimestamp(self._now_ms() / 1000.0, UTC)
 
     def _now_ms(self) -> float:
-        """Wall time that never goes back: a clock that was put back stands still here until it has caught up."""
-        self._wall_ms = max(self._wall_ms, self._clock())
+        """Wall time. It does not go back, unless the clock itself was put back by more than a small correction."""
+        now = self._clock()
+        if now < self._wall_ms - CLOCK_STEP_MS:
+            log.warning("the clock was put back by %.0f s", (self._wall_ms - now) / 1000.0)
+            self._wall_ms = now
+        self._wall_ms = max(self._wall_ms, now)
         return self._wall_ms
 
     # --- readings ----------------------------------------------------------------------------------------------
 
-    def _take(self) -> None:
+    def _listen(self, now: float) -> None:
+        if self._link.connected and self._holding_since is None and self._caught_up:
+            self._listened += min(now - self._round_at, LONGEST_ROUND_SECONDS)
+
+    def _take(self, now: float) -> None:
         link = self._link
         if link.generation != self._generation:
             self._generation = link.generation
-            self._holding_since = time.monotonic()
-            self._silence_from_ms = self._now_ms()  # the link was away: that silence is not the loggers'
+            self._holding_since = now
+        if self._held:
+            messages, self._held = self._held, ()
+            self.feed(messages)
+            if not self._held:
+                self.trouble = None
+            return
         most = MOST_MESSAGES
         if self._holding_since is not None:
-            held = time.monotonic() - self._holding_since
+            held = now - self._holding_since
             if held < HOLD_SECONDS and (held < QUIET_SECONDS or link.inbox.quiet_for() < QUIET_SECONDS):
                 return
             self._holding_since = None
             most = 1_000_000
         messages = link.inbox.take(most)
+        self._caught_up = len(messages) < most
         if messages:
             self.feed(messages)
 
     def feed(self, messages: Sequence[Message]) -> None:
         """Judges messages and adds what comes of it to the next commit."""
         pending = self._pending
+        try:
+            taken = self._take_in(messages)
+        except LinkError as exc:
+            self._held = messages
+            self.trouble = str(exc)
+            self._complain(f"{exc} Readings are held and not acknowledged meanwhile.")
+            return
         pending.messages.extend(messages)
-        taken = self._take_in(messages)
         pending.rejected.extend(_rejected(taken.refused))
         pending.newcomers.extend(
             Newcomer(one.site, one.name, int(one.at_ms), one.readings, one.last) for one in taken.newcomers
         )
         self._count(taken)
-        limits = self.plant.limits_at(taken.fed.point, taken.fed.t_ms)
+        limits = taken.limits
         fans = np.flatnonzero(limits >= 0)
         of_fans = taken.fed if len(fans) == len(limits) else taken.fed.pick(fans)
         fed = Readings(of_fans.point, of_fans.t_ms, of_fans.amps, of_fans.volts, limits[fans])
@@ -195,7 +236,7 @@ class Worker:
         self._keep_rows(taken.fed, limits, limit_amps)
         self._keep_rows(taken.late, np.full(len(taken.late), -1, np.int32), np.full(len(taken.late), math.nan))
         self.figures.add(of_fans, judged)
-        self._keep_now(of_fans, judged)
+        self._keep_now(of_fans, limits[fans], judged)
         for change in sorted(changes, key=lambda one: (one.at_ms, one.fan)):
             self._change(change)
 
@@ -203,6 +244,8 @@ class Worker:
         """What became of messages. One that shows a fault of ours must not come back for ever and stop all others."""
         try:
             return self._intake.take(messages)
+        except LinkError:
+            raise
         except Exception:
             if len(messages) > 1:
                 log.exception("a batch of messages could not be taken in; they are taken one by one")
@@ -212,15 +255,16 @@ class Worker:
 
     def _count(self, taken: Taken) -> None:
         points = self.plant.points
+        heard = (self._listened, self._steady())
         for rows, late in ((taken.fed, False), (taken.late, True)):
-            for row, number in zip(*np.unique(rows.point, return_counts=True), strict=True):
-                point = points[int(row)]
+            for start, stop in stretches(rows.point):
+                point = points[int(rows.point[start])]
+                self._heard_at[point.row] = heard
                 counts = self._pending.count(point.point_id)
-                counts.readings += int(number)
-                counts.late += int(number) if late else 0
-                newest, heard = self.plant.newest_ms[point.row], self.plant.heard_ms[point.row]
-                counts.newest_ms = int(newest) if math.isfinite(newest) else None
-                counts.heard_ms = int(heard)
+                counts.readings += stop - start
+                counts.late += stop - start if late else 0
+                counts.newest_ms = int(self.plant.newest_ms[point.row])
+                counts.heard_ms = int(self.plant.heard_ms[point.row])
                 period = self.plant.period_ms_of(point)
                 counts.period_seconds = None if math.isnan(period) else period / 1000.0
         for row, number in taken.repeats.items():
@@ -246,25 +290,25 @@ class Worker:
                 versions, rows.flags.astype(np.int64),
             )
         )  # fmt: skip
-        for row in np.unique(rows.point):
-            last = int(np.flatnonzero(rows.point == row)[-1])
-            self._last_number[int(row)] = first + last
-            self._dirty.add(int(row))
+        for start, stop in stretches(rows.point):
+            row = int(rows.point[start])
+            self._last_number[row] = first + stop - 1
+            self._dirty.add(row)
 
-    def _keep_now(self, rows: Rows, judged: Judged) -> None:
-        if not len(rows):
-            return
-        for at in np.flatnonzero(np.append(rows.point[1:] != rows.point[:-1], True)):
+    def _keep_now(self, rows: Rows, limits: np.ndarray, judged: Judged) -> None:
+        for _, stop in stretches(rows.point):
+            at = stop - 1
             point = self.plant.points[int(rows.point[at])]
             state = self.plant.states[point.row]
-            running = None if state[layout.RUNNING] < 0 else bool(state[layout.RUNNING])
-            since = state[layout.RUN_START_MS] if running else state[layout.RUN_ENDED_MS]
-            unbalance = float(judged.unbalance[at])
-            full = float(self.plant.limits[self.plant.limits_of[point.row], layout.FULL_LIMIT])
+            runs = float(state[layout.RUNNING])
+            running = None if runs < 0 else runs == 1.0
+            since = float(state[layout.RUN_START_MS] if running else state[layout.RUN_ENDED_MS])
+            limit = float(judged.limit[at])
+            full = float(self.plant.limits[limits[at], layout.FULL_LIMIT])
             self._pending.fan_now[point.point_id] = FanNow(
-                point.point_id, int(rows.t_ms[at]), int(rows.received_ms[at]), _three(rows.amps[at]),
-                _three(rows.volts[at]), float(rows.ambient_c[at]), float(judged.limit[at]), float(judged.ratio[at]),
-                unbalance, float(judged.limit[at]) / full, running, None if math.isnan(since) else int(since),
+                point.point_id, int(rows.t_ms[at]), int(rows.received_ms[at]), tuple(rows.amps[at].tolist()),
+                tuple(rows.volts[at].tolist()), float(rows.ambient_c[at]), limit, float(judged.ratio[at]),
+                float(judged.unbalance[at]), limit / full, running, None if math.isnan(since) else int(since),
                 int(rows.flags[at]),
             )  # fmt: skip
 
@@ -289,8 +333,8 @@ class Worker:
             about = About(point.site, point.name, None, change.condition or "")
             event: Event
             if change.what == layout.RAISED:
-                nameplate = point.nameplate
-                row = for_fan(nameplate.conditions if nameplate else {})[about.condition]
+                judged_by = self.plant.version_at(point, change.at_ms)
+                row = for_fan(judged_by.nameplate.conditions)[about.condition]
                 event = Raised(
                     row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
                     row.priority, row.rings,
@@ -329,57 +373,86 @@ class Worker:
     # --- by the clock ------------------------------------------------------------------------------------------
 
     def _tick(self) -> None:
-        now_ms, now = self._now_ms(), self._now()
+        now = self._now()
         for alarm in self._book.due(now):
             point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
             if point is not None:
                 alarm_after, change, wanted = self._book.tick(alarm, now)
                 self._keep_alarm(point, alarm_after, change, wanted, now)
+        watched = self._watched()
+        for alarm in self._book.all_standing():
+            point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
+            if point is not None and point.row not in watched:
+                self.apply(point, alarm.about, Returned(now))
         if self._link.connected and self._holding_since is None:
-            for point in self.plant.points:
-                self._silence(point, now_ms)
+            for row in watched:
+                self._silence(self.plant.points[row])
         for point in self.plant.fans():
-            self._estimate(point, now_ms)
-        if time.monotonic() - self._snapshot_at >= SNAPSHOT_SECONDS:
+            self._estimate(point)
+        if self._steady() - self._snapshot_at >= SNAPSHOT_SECONDS:
             self._snapshot()
 
-    def _silence(self, point: Point, now_ms: float) -> None:
-        """Whether a logger is overdue, or is heard again."""
+    def _watched(self) -> dict[int, None]:
+        """Rows of the points that are to be heard: fans of the register, and the points that they name."""
+        rows: dict[int, None] = {}
+        for point in self.plant.fans():
+            rows[point.row] = None
+            for version in point.versions[-1:]:
+                for name in (version.nameplate.fan.supply, version.nameplate.fan.weather):
+                    source = self.plant.by_name.get((point.site, name)) if name else None
+                    if source is not None:
+                        rows[source.row] = None
+        return rows
+
+    def _silence(self, point: Point) -> None:
+        """Whether a logger is overdue, or is heard again.
+
+        Silence is measured by the steady clock and only while readings could have come: neither a clock that is put
+        right nor a link that was away makes a logger overdue.
+        """
+        heard_ms = float(self.plant.heard_ms[point.row])
+        if math.isnan(heard_ms):
+            return
+        heard_at = self._heard_at.get(point.row)
+        silent = self._listened - (heard_at[0] if heard_at is not None else 0.0)
         about = _about(point, "logger-overdue")
         alarm = self._book.get(about)
         standing = alarm is not None and alarm.state.stands
+        if not standing and silent <= OVERDUE_AT_LEAST_SECONDS:
+            return
         conditions = point.nameplate.conditions if point.nameplate else {}
         row = for_fan(conditions)["logger-overdue"]
-        last_heard = float(self.plant.heard_ms[point.row])
-        if math.isnan(last_heard) or point.removed:
-            return
+        off = turned_off(conditions, row.id)
+        now_ms = self._now_ms()
+        if heard_at is not None:
+            heard_ms = now_ms - 1000.0 * (self._steady() - heard_at[1])
+        heard_ms = min(heard_ms, now_ms)
         period = self.plant.period_ms_of(point)
-        heard = Heard(
-            max(last_heard, self._silence_from_ms), None if math.isnan(period) else period / 1000.0, overdue=standing
-        )
+        period_seconds = None if math.isnan(period) else period / 1000.0
+        overdue = is_overdue(Heard(now_ms - 1000.0 * silent, period_seconds, standing), now_ms, row)
         if standing:
-            assert alarm is not None
-            if last_heard > alarm.heard.timestamp() * 1000.0 or turned_off(conditions, row.id):
-                self.apply(point, about, Returned(_time(last_heard)))
-        elif is_overdue(heard, now_ms, row) and not turned_off(conditions, row.id):
+            if off or (heard_at is not None and not overdue):
+                self.apply(point, about, Returned(_time(heard_ms)))
+        elif overdue and not off:
             # A fan last seen stopped misses nothing for now: it can wait for the morning.
             stopped = point.kind == "fan" and self.plant.states[point.row][layout.RUNNING] != 1.0
             priority = "low" if stopped else row.priority
-            silent = (now_ms - last_heard) / 1000.0
+            seconds = (now_ms - heard_ms) / 1000.0
             at = _time(now_ms)
-            self.apply(point, about, Raised(row.id, at, _time(last_heard), silent, None, silent, priority, row.rings))
+            self.apply(point, about, Raised(row.id, at, _time(heard_ms), seconds, None, seconds, priority, row.rings))
 
-    def _estimate(self, point: Point, now_ms: float) -> None:
-        due = self._estimate_due.setdefault(point.row, now_ms + 1000.0 * (point.row * 7 % 60))
-        if now_ms < due:
+    def _estimate(self, point: Point) -> None:
+        now = self._steady()
+        due = self._estimate_due.setdefault(point.row, now + point.row * 7 % 60)
+        if now < due:
             return
-        self._estimate_due[point.row] = now_ms + 1000.0 * ESTIMATE_SECONDS
+        self._estimate_due[point.row] = now + ESTIMATE_SECONDS
         answer, _ = self.figures.estimate(point)
         if answer is not None:
-            self._pending.estimates[point.point_id] = (int(now_ms), answer)
+            self._pending.estimates[point.point_id] = (int(self._now_ms()), answer)
 
     def _snapshot(self) -> None:
-        self._snapshot_at = time.monotonic()
+        self._snapshot_at = self._steady()
         for row in self._dirty:
             point = self.plant.points[row]
             if point.kind == "fan":
@@ -400,6 +473,8 @@ class Worker:
             self._edits = edits.mark
             for point_id, version in orders.take_up(edits, self.plant):
                 self._pending.applied[(point_id, version.number)] = int(version.applies_from_ms)
+                if version.removed:
+                    self._pending.told.add(self.plant.by_id[point_id].row)
             self.figures.grown()
             self._pending.urgent = True
         done = {one.number for one in self._pending.actions_done}
@@ -414,7 +489,7 @@ class Worker:
     def store(self) -> bool:
         """Stores all that is pending, then acknowledges and publishes; false when it could not be stored."""
         pending = self._pending
-        self._committed_at = time.monotonic()
+        self._committed_at = self._steady()
         if pending.empty:
             return True
         try:
@@ -427,7 +502,8 @@ class Worker:
             log.warning("the database takes readings again")
             self.trouble = None
         self._pending = Pending()
-        self.last_commit = time.monotonic()
+        self.last_commit = self._steady()
+        self._intake.stored()
         self._link.ack(pending.messages)
         for row in pending.told:
             self._publish_alarms(self.plant.points[row])
@@ -437,13 +513,19 @@ class Worker:
             self._stored()
         return True
 
+    def _greet(self) -> None:
+        """A worker that was killed may have stored what it could not publish any more: all is published again."""
+        self._greeted = True
+        for point in self.plant.points:
+            self._publish_alarms(point)
+
     def _publish_state(self, point: Point) -> None:
         seen = self.figures.last(point)
-        if seen is None:
+        if seen is None or point.removed:
             return
         running = bool(self.plant.states[point.row][layout.RUNNING] == 1.0)
         was, at = self._published.get(point.row, (None, -math.inf))
-        now = time.monotonic()
+        now = self._steady()
         if running == was and now - at < STATE_EVERY_SECONDS:
             return
         self._published[point.row] = (running, now)
@@ -451,12 +533,17 @@ class Worker:
         self._link.publish_state(f"{point.site}/{point.name}/state", json.dumps(message).encode())
 
     def _publish_alarms(self, point: Point) -> None:
-        message = alarms_message(point, self._book.standing(point.site, point.name))
-        self._link.publish_state(f"{point.site}/{point.name}/alarms", json.dumps(message).encode())
         self._published.pop(point.row, None)
+        topic = f"{point.site}/{point.name}"
+        if point.removed:  # an empty retained message takes the old one off the broker
+            for tail in ("state", "alarms"):
+                self._link.publish_state(f"{topic}/{tail}", b"")
+            return
+        message = alarms_message(point, self._book.standing(point.site, point.name))
+        self._link.publish_state(f"{topic}/alarms", json.dumps(message).encode())
 
     def _complain(self, text: str) -> None:
-        now = time.monotonic()
+        now = self._steady()
         if now - self._complained_at >= REPEAT_LOG_SECONDS:
             self._complained_at = now
             log.error(text)
@@ -470,13 +557,9 @@ def _about(point: Point, condition: str) -> About:
 
 def _rejected(refused: Sequence[Refused]) -> list[Rejected]:
     return [
-        Rejected(int(one.at_ms), one.topic, one.site, one.name, one.reason, one.detail, one.payload[:400])
+        Rejected(int(one.at_ms), one.topic, one.site, one.name, one.reason, one.detail, one.payload[:400], one.count)
         for one in refused
     ]
-
-
-def _three(values: np.ndarray) -> tuple[float, float, float]:
-    return float(values[0]), float(values[1]), float(values[2])
 
 
 def _time(ms: float) -> datetime:
