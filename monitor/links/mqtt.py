@@ -282,13 +282,14 @@ class Broker:
         """A connection stands (network thread)."""
         first = self.generation == 0
         self.generation += 1
-        self.connected = True
         self.since = time.monotonic()
+        if not session_present:
+            self.inbox.give_back()
+        self.connected = True
         old = "" if self._protocol == MQTTProtocolVersion.MQTTv5 else ", which speaks only MQTT 3.1.1"
         self.tell(f"connected to the broker at {self.address}{old}")
         if not session_present and not first:
             self.sessions_lost += 1
-            self.inbox.give_back()
             self._say(
                 f"the broker at {self.address} had forgotten our session: readings sent meanwhile may be lost. "
                 "Set `persistence true` and a short `autosave_interval` there."

@@ -48,7 +48,9 @@ def test_wait_ends_with_a_message_and_with_wake() -> None:
     assert time.monotonic() - began < 2
     assert inbox.wait(0)  # still there
     inbox.take(1)
-    assert not inbox.wait(0)
+    began = time.monotonic()
+    assert not inbox.wait(0.1)
+    assert time.monotonic() - began >= 0.1  # it really waits again
     threading.Timer(0.05, inbox.wake).start()
     began = time.monotonic()
     assert not inbox.wait(5)
