@@ -17,7 +17,7 @@ from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
 from monitor.records.rows import from_ms, from_ms_or_none
 from monitor.records.scope import Sites
-from monitor.watch.table import for_fan
+from monitor.watch.table import BY_ID, overridden
 
 OVER, NEAR, RUNNING = "over its limit", "near its limit", "running"
 STOPPED, NOT_HEARD, NO_READINGS, NO_AMPS = "stopped", "not heard", "no readings yet", "no usable amps"
@@ -50,10 +50,12 @@ def state_word(
         return NO_AMPS
     if not running:
         return STOPPED
-    rows = for_fan(conditions)
     for word, condition in ((OVER, "overload"), (NEAR, "low-margin")):
+        row = BY_ID[condition]
+        if condition in conditions:
+            row = overridden(row, conditions[condition])
         # The alarm waits for its on-delay; the page says what is so now.
-        if condition in standing or (load_ratio is not None and load_ratio >= rows[condition].setpoint):
+        if condition in standing or (load_ratio is not None and load_ratio >= row.setpoint):
             return word
     return RUNNING
 

@@ -1,13 +1,12 @@
 """Stored readings of one point, from the table in order of arrival and from packed hours alike.
 
-Readings of an hour long past are moved, in idle time, into one compressed row a point and hour. The number, flags and
-version of each stay with it, so that it can still be told in what order they were fed.
+Readings of an hour long past are moved, in idle time, into one compressed row a point and hour (`hours.py`). The
+number, flags and version of each stay with it, so that it can still be told in what order they were fed.
 """
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,17 +15,13 @@ from numpy.typing import NDArray
 from sqlalchemy.engine import Connection
 
 from monitor.records import tables
-from monitor.records.database import Database, execute_many, upsert
-from monitor.records.packing import HOUR_MS, pack, unpack
+from monitor.records.database import Database
+from monitor.records.packing import HOUR_MS, unpack
 from monitor.records.rows import ReadingRows
 from monitor.records.tables import PARTITION
 
-READY_AFTER_MS = 300_000
-"""An hour is packed when it has been over for so long: most late readings have come by then."""
 _HOURS_AT_ONCE = 4
 """Packed hours fetched at a time where it is not known how many are needed."""
-SLICE_ROWS = 5_000
-"""At most about so many rows are moved in one transaction, so that the worker never waits long for its own."""
 
 _HOT = tables.readings
 _HOURS = tables.reading_hours
@@ -45,7 +40,7 @@ def window(database: Database, point_id: int, from_ms: int, to_ms: int) -> dict[
 
 def window_rows(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> ReadingRows:
     """As `window`, within a transaction of the caller's."""
-    hot = _hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms > from_ms, _HOT.c.t_ms <= to_ms)
+    hot = hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms > from_ms, _HOT.c.t_ms <= to_ms)
     hours = _hour_rows(connection, point_id, from_ms // HOUR_MS, to_ms // HOUR_MS)
     rows = ReadingRows.together([hours, hot])
     rows = rows.take((rows.t_ms > from_ms) & (rows.t_ms <= to_ms))
@@ -65,7 +60,7 @@ def fed_after(connection: Connection, after: Mapping[int, int]) -> dict[int, Rea
     """
     first = min(after.values(), default=0)
     parts = [part for point_id, number in after.items() for part in _hours_after(connection, point_id, number)]
-    parts.append(_hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > first))
+    parts.append(hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > first))
     rows = ReadingRows.together(parts)
     rows = rows.take(rows.flags & tables.FLAG_LATE == 0)
     found = {
@@ -115,7 +110,7 @@ def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int
             query = sa.select(_HOURS.c.point_id, _HOURS.c["columns"])
             query = query.where(_HOURS.c.point_id.in_(some), _HOURS.c.hour >= hour)
             parts += [unpack(columns, point_id) for point_id, columns in connection.execute(query)]
-    parts.append(_hot_rows(connection, _HOT.c.t_ms > first))
+    parts.append(hot_rows(connection, _HOT.c.t_ms > first))
     found = {}
     for point_id, part in by_point(ReadingRows.together(parts)):
         if point_id in newest_ms:
@@ -167,7 +162,7 @@ def at_or_before(
         ).scalars()
         parts = [unpack(columns, point_id) for columns in hours]
         if newest is not None:
-            parts.append(_hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms == newest))
+            parts.append(hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms == newest))
     rows = ReadingRows.together(parts)
     rows = rows.take(rows.t_ms <= last)
     if not len(rows):
@@ -191,7 +186,8 @@ _ROWS_AT_ONCE = 50_000
 """Rows of the hot table turned into columns at a time: tuples take ten times the memory of columns."""
 
 
-def _hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool]) -> ReadingRows:
+def hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool]) -> ReadingRows:
+    """Rows of the table in order of arrival that meet all conditions."""
     query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS)).where(*conditions)
     found = connection.execute(query)
     parts = [_rows_of(list(zip(*some, strict=True))) for some in found.partitions(_ROWS_AT_ONCE)]
@@ -262,94 +258,3 @@ def thin(columns: Mapping[str, NDArray[Any]], every_seconds: float) -> dict[str,
         thinned[f"{name}_mean"] = np.divide(total, there, out=np.full(total.shape, np.nan), where=there > 0)
         thinned[f"{name}_max"] = np.fmax.reduceat(values, starts, axis=0)
     return thinned
-
-
-# --- moving past hours into one row each -----------------------------------------------------------------------
-
-
-def pack_hours(
-    database: Database, now_ms: int, budget_seconds: float = 0.5, clock: Callable[[], float] = time.monotonic
-) -> int:
-    """Moves readings of past hours into packed ones, in small transactions, until the budget is used up.
-
-    Only one caller at a time: the worker, when it is idle. Safe to end at any instant.
-
-    Parameters
-    ----------
-    now_ms : wall time
-    budget_seconds : the last slice begins before so much time has passed
-
-    Returns
-    -------
-    how many readings were moved; 0 when nothing is left to do
-
-    Raises
-    ------
-    LinkError : the database is busy or full; the slice at hand is not moved, and stays readable where it is
-    """
-    until = clock() + budget_seconds
-    before_ms = ((now_ms - READY_AFTER_MS) // HOUR_MS) * HOUR_MS
-    with database.read() as connection:
-        waiting = connection.execute(
-            sa.select(_HOT.c.point_id, sa.func.count()).where(_HOT.c.t_ms < before_ms).group_by(_HOT.c.point_id)
-        ).all()
-    moved = 0
-    for some in _slices([(int(point_id), int(rows)) for point_id, rows in waiting]):
-        moved += _pack_points(database, some, before_ms)
-        if clock() >= until:
-            break
-    return moved
-
-
-def _slices(waiting: list[tuple[int, int]]) -> Iterable[list[int]]:
-    """Groups of points whose rows together make one transaction."""
-    group: list[int] = []
-    rows = 0
-    for point_id, count in waiting:
-        if group and rows + count > SLICE_ROWS:
-            yield group
-            group, rows = [], 0
-        group.append(point_id)
-        rows += count
-    if group:
-        yield group
-
-
-def _pack_points(database: Database, point_ids: list[int], before_ms: int) -> int:
-    with database.read() as connection:
-        query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS))
-        query = query.where(_HOT.c.point_id.in_(point_ids), _HOT.c.t_ms < before_ms).limit(4 * SLICE_ROWS)
-        found = connection.execute(query).all()
-        if not found:
-            return 0
-        rows = _rows_of(list(zip(*found, strict=True)))
-        rows = rows.take(np.lexsort((rows.number, rows.t_ms, rows.point_id)))
-        hours = rows.t_ms // HOUR_MS
-        starts = np.flatnonzero((np.diff(rows.point_id, prepend=-1) != 0) | (np.diff(hours, prepend=-1) != 0))
-        packed = [_packed_hour(connection, rows.take(part)) for part in np.split(np.arange(len(rows)), starts[1:])]
-    with database.begin() as connection:
-        # Nobody but this function touches rows that are in the table already, so what was read still stands.
-        upsert(connection, _HOURS, packed)
-        one = sa.and_(_HOT.c.partition == sa.bindparam("whose"), _HOT.c.number == sa.bindparam("moved"))
-        numbers = [(PARTITION, number) for number in rows.number.tolist()]
-        execute_many(connection, sa.delete(_HOT).where(one), ("whose", "moved"), numbers)
-    return len(rows)
-
-
-def _packed_hour(connection: Connection, rows: ReadingRows) -> dict[str, Any]:
-    """A row of `reading_hours` with these readings and those that are in it already."""
-    point_id, hour = int(rows.point_id[0]), int(rows.t_ms[0]) // HOUR_MS
-    stored = connection.execute(
-        sa.select(_HOURS.c["columns"]).where(_HOURS.c.point_id == point_id, _HOURS.c.hour == hour)
-    ).scalar()
-    if stored is not None:
-        rows = ReadingRows.together([unpack(stored, point_id), rows])
-        rows = rows.take(np.lexsort((rows.number, rows.t_ms)))
-    return {
-        "point_id": point_id,
-        "hour": hour,
-        "first_number": int(rows.number.min()),
-        "last_number": int(rows.number.max()),
-        "rows": len(rows),
-        "columns": pack(rows),
-    }

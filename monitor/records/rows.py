@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -39,8 +39,7 @@ def from_ms(ms: float) -> datetime:
     >>> from_ms(1791076350000)
     datetime.datetime(2026, 10, 4, 1, 12, 30, tzinfo=datetime.timezone.utc)
     """
-    seconds, rest = divmod(int(ms), 1000)
-    return datetime.fromtimestamp(seconds, UTC).replace(microsecond=1000 * rest)
+    return _EPOCH + timedelta(milliseconds=int(ms))
 
 
 def from_ms_or_none(ms: float | None) -> datetime | None:

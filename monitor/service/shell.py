@@ -16,8 +16,8 @@ from monitor.alarms.routes import Route
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
 from monitor.links.mqtt import Broker
-from monitor.records import readings
 from monitor.records.database import open_database
+from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.opening import broker_address, seed_sites
@@ -198,13 +198,14 @@ class Service:
             return
         self.broker.start()
         packed_at = time.monotonic()
+        packer = HourPacker(self.database)
         inbox = self.broker.inbox
         while not self._stopping.is_set():
             began = time.monotonic()
             self.worker.round()
             if not len(inbox) and began - packed_at >= PACK_EVERY_SECONDS:
                 with contextlib.suppress(LinkError):  # told by the next commit
-                    if readings.pack_hours(self.database, int(self._clock() * 1000), PACK_SECONDS) == 0:
+                    if not packer.work(int(self._clock() * 1000), PACK_SECONDS):
                         packed_at = began
             left = ROUND_SECONDS - (time.monotonic() - began)
             if left > 0 and len(inbox) < BUSY_MESSAGES:

@@ -117,7 +117,8 @@ def test_an_item_holds_what_pages_show(database: Database, make: Any) -> None:
     alarm = item.pop("alarms")[0]
     assert item == {
         "site": "meadow", "fan": "north", "state": "over its limit", "load_ratio": 12.2 / 14.26,
-        "margin": 1 - 12.2 / 14.26, "limit_amps": 14.26, "highest_leg_amps": 12.2, "seconds_to_trip": None, "running": True, "since": make.now,
+        "margin": 1 - 12.2 / 14.26, "limit_amps": 14.26, "highest_leg_amps": 12.2, "seconds_to_trip": None,
+        "running": True, "since": make.now,
         "time": make.now, "heard": make.now + timedelta(milliseconds=500), "amps": [12.0, 12.1, 12.2],
         "volts": [460.0, None, 459.0], "volts_from_supply": True, "ambient_c": None, "unbalance_percent": 0.2,
         "derating": 1.0, "full_load_amps": 12.4, "percent_of_full_load": pytest.approx(98.387, abs=1e-3), "phases": 3,

@@ -11,21 +11,17 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.errors import LinkError
 from monitor.records import readings, tables
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
+from monitor.records.hours import HourPacker
 from monitor.records.packing import HOUR_MS
-from monitor.records.rows import ReadingRows
 
 LONG_AFTER = 1000 * HOUR_MS
 
 
-def pack_all(database: Database, now_ms: int) -> int:
-    moved = 0
-    while part := readings.pack_hours(database, now_ms, 10.0):
-        moved += part
-    return moved
+def pack_all(database: Database, now_ms: int) -> None:
+    assert HourPacker(database).work(now_ms, math.inf) is False
 
 
 def counted(database: Database) -> tuple[int, int]:
@@ -55,7 +51,7 @@ def test_packing_changes_nothing_that_a_reader_sees(database: Database, make: An
     ]
     before = [readings.window(database, point, *span) for point in points.values() for span in spans]
     assert counted(database) == (1700, 0)
-    assert pack_all(database, make.ms + LONG_AFTER) == 1700
+    pack_all(database, make.ms + LONG_AFTER)
     assert counted(database) == (0, 1700)
     after = [readings.window(database, point, *span) for point in points.values() for span in spans]
     assert all(same(a, b) for a, b in zip(before, after, strict=True))
@@ -72,15 +68,6 @@ def test_a_window_is_open_on_the_left_and_closed_on_the_right(database: Database
         assert readings.window(database, point, edge - 10_000, edge)["t_ms"].tolist() == [edge]
         assert readings.window(database, point, edge, edge)["t_ms"].tolist() == []
         pack_all(database, make.ms + LONG_AFTER)
-
-
-def test_only_hours_that_are_over_are_packed(database: Database, make: Any) -> None:
-    point = make.farm(database, "north")["north"]
-    commit(database, Batch(readings=make.rows(point, 1, 720)))  # 01:00 to 03:00
-    over = make.ms + HOUR_MS + readings.READY_AFTER_MS
-    assert readings.pack_hours(database, over - 1) == 0
-    assert readings.pack_hours(database, over) == 360
-    assert counted(database) == (360, 360)
 
 
 def test_a_late_reading_of_a_packed_hour_is_known_and_merged(database: Database, make: Any) -> None:
@@ -168,96 +155,6 @@ def test_the_reading_at_or_before_a_time(database: Database, make: Any) -> None:
     found = readings.at_or_before(database, point, make.ms + 3 * HOUR_MS - 2)
     assert found is not None
     assert found[0] == rows.t_ms[-1]
-
-
-class Killed(Exception):
-    """Stands for the end of the process."""
-
-
-def test_packing_killed_at_every_statement_loses_nothing(database: Database, make: Any) -> None:
-    point = make.farm(database, "north")["north"]
-    rows = make.rows(point, 1, 720)
-    commit(database, Batch(readings=rows))
-    left = 0
-
-    def kill(*_: object) -> None:
-        nonlocal left
-        left -= 1
-        if left < 0:
-            raise Killed
-
-    for statement in range(100):
-        left = statement
-        sa.event.listen(database.engine, "after_cursor_execute", kill)
-        try:
-            readings.pack_hours(database, make.ms + LONG_AFTER)
-            break
-        except Killed:
-            pass
-        finally:
-            sa.event.remove(database.engine, "after_cursor_execute", kill)
-        assert counted(database) == (720, 0)
-        assert same(readings.window(database, point, 0, make.ms + LONG_AFTER), rows.columns())
-    assert statement > 5
-    assert counted(database) == (0, 720)
-    assert same(readings.window(database, point, 0, make.ms + LONG_AFTER), rows.columns())
-
-
-def test_a_reading_stored_while_an_hour_is_being_packed_stays(
-    database: Database, make: Any, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    point = make.farm(database, "north")["north"]
-    commit(database, Batch(readings=make.rows(point, 1, 720)))
-    between = make.rows(point, 2000, 3, make.ms + 1)
-    packed_hour = readings._packed_hour
-
-    def interrupted(connection: Any, rows: ReadingRows) -> Any:
-        nonlocal between
-        commit(database, Batch(readings=between))
-        between = ReadingRows.none()
-        return packed_hour(connection, rows)
-
-    monkeypatch.setattr(readings, "_packed_hour", interrupted)
-    assert readings.pack_hours(database, make.ms + LONG_AFTER) == 720
-    assert counted(database) == (3, 720)
-    assert len(readings.window(database, point, 0, make.ms + LONG_AFTER)["t_ms"]) == 723
-
-
-def test_the_budget_ends_packing_between_slices(database: Database, make: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(readings, "SLICE_ROWS", 100)
-    points = make.farm(database, "a", "b", "c")
-    for turn, point in enumerate(points.values()):
-        commit(database, Batch(readings=make.rows(point, 1 + 80 * turn, 80)))
-    now = 0.0
-
-    def clock() -> float:
-        nonlocal now
-        now += 1.0
-        return now
-
-    for left in (160, 80, 0):
-        assert readings.pack_hours(database, make.ms + LONG_AFTER, 0.5, clock) == 80
-        assert counted(database)[0] == left
-    assert readings.pack_hours(database, make.ms + LONG_AFTER, 0.5, clock) == 0
-
-
-def test_a_full_disk_while_packing_leaves_readings_where_they_are(database: Database, make: Any) -> None:
-    point = make.farm(database, "north")["north"]
-    rows = make.rows(point, 1, 5_000, amps=np.random.default_rng(1).random((5_000, 3)))
-    commit(database, Batch(readings=rows))
-    with database.read() as connection:
-        limit = connection.exec_driver_sql("PRAGMA page_count").scalar_one() + 1
-
-    @sa.event.listens_for(database.engine, "checkout")
-    def small(connection: Any, *_: object) -> None:
-        connection.execute(f"PRAGMA max_page_count = {limit}").close()
-
-    with pytest.raises(LinkError, match="the disk is full"):
-        readings.pack_hours(database, make.ms + LONG_AFTER)
-    assert same(readings.window(database, point, 0, make.ms + LONG_AFTER), rows.columns())
-    limit = 1 << 30
-    assert pack_all(database, make.ms + LONG_AFTER) == 5_000
-    assert same(readings.window(database, point, 0, make.ms + LONG_AFTER), rows.columns())
 
 
 # --- thinning --------------------------------------------------------------------------------------------------

@@ -10,9 +10,10 @@ from typing import Any
 import numpy as np
 
 from monitor.alarms.states import State, Suppression
-from monitor.records import actions, readings, register, start, tables
+from monitor.records import actions, register, start, tables
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
+from monitor.records.hours import READY_AFTER_MS, HourPacker
 from monitor.records.packing import HOUR_MS
 from monitor.records.rows import LoggerNow, Run
 from monitor.records.scope import ALL
@@ -82,7 +83,7 @@ def test_readings_after_the_saved_state_are_fed_again_in_their_order(database: D
             points["north"]: [21, 22, 24, 25, 27, 28, 29, 30],
             points["south"]: [31, 32, 33, 34, 35],
         }
-        readings.pack_hours(database, make.ms + 10 * HOUR_MS)
+        HourPacker(database).work(make.ms + 10 * HOUR_MS, math.inf)
     assert start.load(database).next_reading == 41  # also when all are packed
 
 
@@ -102,7 +103,7 @@ def test_the_last_while_reaches_over_packed_hours(database: Database, make: Any)
     point = make.farm(database, "north")["north"]
     rows = make.rows(point, 1, 720)
     commit(database, Batch(readings=rows, loggers=[LoggerNow(point, int(rows.t_ms[370]))]))
-    readings.pack_hours(database, make.ms + HOUR_MS + readings.READY_AFTER_MS)
+    HourPacker(database).work(make.ms + HOUR_MS + READY_AFTER_MS, math.inf)
     recent = start.load(database).recent[point]
     window = int(start.WINDOW.total_seconds() * 1000)
     expected = rows.t_ms[(rows.t_ms > rows.t_ms[370] - window)]
