@@ -19,7 +19,7 @@ from monitor.web.take_on import FIELDS
 from tests.web.farm import Farm, whole
 
 NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
-FEW = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+FEW = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 anything = st.text(st.characters(exclude_categories=["Cs"]), max_size=70)
 numbers = st.one_of(st.integers(), st.floats(), st.integers(-(10**30), 10**30)).map(str)
@@ -86,7 +86,7 @@ stop_body = st.fixed_dictionaries(
 )
 
 
-@settings(FEW, max_examples=25)
+@settings(FEW, max_examples=15)
 @given(body=json_values | stop_body)
 def test_any_body(client: httpx.Client, body: Any) -> None:
     fine(client.post("/api/v1/fans/meadow/nobody/planned-stop", json=body))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import timedelta
 from typing import Any
@@ -384,3 +385,13 @@ def test_estimates_without_degrees(farm: Farm, client: httpx.Client) -> None:
     fan = get(client, "/fans/meadow/north-3")
     assert fan["pitch"]["options"] == []
     assert any("blade angle is not registered" in text for text in fan["words"])
+
+
+def test_nothing_but_numbers_stands_where_json_has_numbers() -> None:
+    from monitor.web.shapes import plain
+
+    assert plain({"a": math.nan, "b": [math.inf, 1.5, None], "c": NOW}) == {
+        "a": None,
+        "b": [None, 1.5, None],
+        "c": "2026-10-04T01:46:00Z",
+    }

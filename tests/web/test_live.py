@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import queue
 import socket
@@ -259,3 +260,22 @@ def test_the_newest_of_each_fan_waits_for_a_slow_browser() -> None:
     listener.take(live.News((1, 5), (("fan", "meadow", "b", {"n": 0}),)), newest=False)
     assert [(key, body["n"]) for (_, _, key), body in listener.waiting.items()] == [("b", 1), ("a", 2)]
     assert listener.mark == (2, 5)
+
+
+def test_what_the_first_look_finds_does_not_hide_what_is_newer() -> None:
+    def slow(mark: live.Mark | None) -> live.News:
+        (listener,) = told._listeners
+        listener.take(live.News((7, 0), (("fan", "meadow", "a", {"n": "newer"}),)))  # the poller was quicker
+        return live.News((6, 0), (("fan", "meadow", "a", {"n": "older"}),))
+
+    async def first_two() -> list[Any]:
+        stream = told.stream(None)
+        events = [await anext(stream), await anext(stream)]
+        told.stop()
+        await stream.aclose()  # type: ignore[attr-defined]
+        return events
+
+    told = live.Live(slow)
+    opened, news = asyncio.run(first_two())
+    assert opened.id == "7-0"
+    assert news.data == {"n": "newer"}

@@ -214,6 +214,14 @@ def test_a_fan_without_readings(farm: Farm, client: httpx.Client) -> None:
     assert "How this fan is controlled is not registered" in said
 
 
+def test_a_fan_over_its_limit_whose_alarm_still_waits(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", (15.5, 15.0, 14.6))
+    said = page(client, "/fans/meadow/north-3").text
+    assert "over its limit only just; the alarm waits to see whether it lasts" in said
+
+
 def test_units_and_local_time_are_the_sites(farm: Farm, client: httpx.Client) -> None:
     whole(farm)
     said = page(client, "/fans/hill/barn").text

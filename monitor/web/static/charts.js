@@ -43,7 +43,7 @@
       put(time, (name) => {
         if (name === "limit") return raw.limit_amps_mean[index];
         if (name === "highest") {
-          const all = LEGS.map((leg) => raw[`${leg}_amps_max`][index]).filter((one) => one !== null);
+          const all = LEGS.map((leg) => raw[`${leg}_amps_mean`][index]).filter((one) => one !== null);
           return all.length ? Math.max(...all) : null;
         }
         return name[0] === "l" ? raw[`${name}_amps_mean`][index] : raw[`${name}_mean`][index];
@@ -120,6 +120,9 @@
   // From 0 when the fan stood still in this span; else close enough to see how near the limit it runs.
   const amps = (_, low, high) => {
     if (low === null || high === null) return [0, 1];
+    // A start caught by chance, at five times full load, must not press all else flat: it leaves the chart at its top.
+    const limit = Math.max(0, ...data.limit.filter((one) => one !== null));
+    if (limit > 0) high = Math.min(high, Math.max(2 * limit, low));
     const from = low > 0.5 * high ? low - Math.max(0.25 * (high - low), 0.04 * high) : 0;
     return [from, high + Math.max(0.08 * (high - from), 0.02 * high)];
   };
