@@ -170,7 +170,7 @@ def _sqlite_engine(address: URL) -> Engine:
 
     @sa.event.listens_for(engine, "connect")
     def prepare(connection: Any, record: Any) -> None:
-        # The driver must not send BEGIN by itself: it would leave DDL, and reads, outside of any transaction.
+        # BEGIN is sent below and nowhere else: left to itself the driver leaves DDL and reads outside of transactions.
         connection.isolation_level = None
         for pragma in (
             "journal_mode = WAL",  # readers never wait for the writer
