@@ -429,7 +429,7 @@ class Worker:
         heard_ms = min(heard_ms, now_ms)
         period = self.plant.period_ms_of(point)
         period_seconds = None if math.isnan(period) else period / 1000.0
-        overdue = is_overdue(Heard(now_ms - 1000.0 * silent, period_seconds, standing), now_ms, row)
+        overdue = is_overdue(Heard(now_ms - 1000.0 * silent, period_seconds, overdue=False), now_ms, row)
         if standing:
             if off or (heard_at is not None and not overdue):
                 self.apply(point, about, Returned(_time(heard_ms)))

@@ -260,3 +260,33 @@ def replay() -> Callable[[Bench, str], tuple[np.ndarray, list[tuple[str, float]]
 @pytest.fixture
 def almost() -> Callable[[float, float], bool]:
     return lambda a, b: (math.isnan(a) and math.isnan(b)) or abs(a - b) < 1e-9
+
+
+@pytest.fixture(scope="session")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database with a plant in it, to be copied: two fans, north fed by a supply point, and the weather."""
+    path = tmp_path_factory.mktemp("template") / "monitor.db"
+    database = open_database(f"sqlite:///{path}")
+    made = Bench("", database)
+    quick = """
+[conditions.overload]
+on_delay_seconds = 30
+off_delay_seconds = 30
+[conditions.low-margin]
+on_delay_seconds = 40
+off_delay_seconds = 40
+[conditions.voltage-unbalance]
+on_delay_seconds = 30
+off_delay_seconds = 30
+[conditions.stopped]
+on_delay_seconds = 20
+"""
+    made.register("north", FED_BY_PANEL + quick)
+    made.register("south", NAMEPLATE.replace("[logger]\nperiod_seconds = 10\n", "") + quick)
+    database.close()
+    return path
+
+
+@pytest.fixture
+def bench_of() -> type[Bench]:
+    return Bench
