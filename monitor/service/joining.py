@@ -119,14 +119,18 @@ class Joining:
         """Fetches what `join` will need from the database, so that `join` itself never fails half way."""
         if len(self._hours) > HOURS_KEPT:
             self._hours.clear()
+        if not len(order):
+            return
+        earliest = float(t_ms[order].min())
+        users: dict[tuple[int, float], list[int]] = {}
         for row, (supply, air) in self._wanting(point[order]).items():
-            old = t_ms[order][point[order] == row]
             for source, stands in ((supply, self._stands_ms(supply)), (air, AIR_STANDS_MS)):
-                if source is None:
-                    continue
-                needed = old[old - stands < self._source(source).complete_after]
-                for hour in np.unique(needed // HOUR_MS):
-                    self._hour(source, int(hour))
+                if source is not None and earliest - stands < self._source(source).complete_after:
+                    users.setdefault((source, stands), []).append(row)
+        for (source, stands), rows in users.items():
+            times = t_ms[order][np.isin(point[order], rows)]
+            for hour in np.unique(times[times - stands < self._source(source).complete_after] // HOUR_MS):
+                self._hour(source, int(hour))
 
     def join(
         self, order: NDArray[np.intp], point: Ints, t_ms: Floats, known: NDArray[np.bool_],
