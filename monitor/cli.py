@@ -46,13 +46,11 @@ T = TypeVar("T")
 def main() -> None:
     """Runs a command; errors are told in words, with the exit code that says who must act."""
     try:
-        app(standalone_mode=False)
+        code = app(standalone_mode=False)
     except ConfigError as exc:
         _fail(str(exc), WRONG_USE)
     except LinkError as exc:
         _fail(str(exc), REFUSED)
-    except typer.Exit as exc:
-        sys.exit(exc.exit_code)
     except typer.Abort:
         sys.exit(130)
     except Exception as exc:
@@ -61,6 +59,8 @@ def main() -> None:
             usage = f"{context.get_usage()}\n" if context is not None else ""
             _fail(f"{usage}{exc.format_message()}", WRONG_USE)
         raise
+    if isinstance(code, int):  # what `typer.Exit` carried
+        sys.exit(code)
 
 
 def _fail(text: str, code: int) -> None:
@@ -201,8 +201,6 @@ def _with_database(settings_file: Path | None, work: Callable[[Database], T], *,
     from monitor.service.opening import seed_sites
 
     chosen: Settings = settings.load(settings_file)
-    if seed:
-        chosen.data.mkdir(parents=True, exist_ok=True)
     with closing(open_database(chosen.database_url, create=seed)) as database:
         if seed:
             seed_sites(database, chosen, datetime.now(UTC))

@@ -9,8 +9,9 @@ from __future__ import annotations
 import os
 import re
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
@@ -55,9 +56,9 @@ class DatabaseSettings(_Table):
 
 class MqttSettings(_Table):
     host: str = Field("127.0.0.1", min_length=1, description="the broker's host name or address")
-    port: int = Field(1883, ge=1, le=65535, description="a port from 1 to 65535")
+    port: int = Field(1883, strict=True, ge=1, le=65535, description="a port from 1 to 65535")
     root: str = Field(
-        "amps/v1", pattern=r"^[^#+\x00/][^#+\x00]*[^#+\x00/]$", description="a topic without wildcards, such as amps/v1"
+        "amps/v1", pattern=r"^[^#+\x00/]+(/[^#+\x00/]+)*$", description="a topic without wildcards, such as amps/v1"
     )
     client_id: str = Field("amp-monitor", min_length=1, max_length=65, description="a client id of 1 to 65 characters")
     username: str | None = Field(None, description="a user name")
@@ -91,7 +92,9 @@ class SiteSettings(_Table):
     time_zone: Annotated[str, AfterValidator(_zone)] = Field(
         "UTC", description="a time zone name such as America/Chicago"
     )
-    altitude_m: float = Field(0.0, ge=-430, le=5000, description="metres above sea level, from -430 to 5000")
+    altitude_m: float = Field(
+        0.0, strict=True, ge=-430, le=5000, description="metres above sea level, from -430 to 5000"
+    )
     units: Literal["us", "si"] = Field("us", description='"us" or "si"')
     supper: Annotated[str, AfterValidator(_time_of_day)] = Field("17:00", description="a local time such as 17:00")
 
@@ -105,7 +108,7 @@ class RouteSettings(_Table):
         ("medium", "high", "highest"), description="a list of low, medium, high, highest"
     )
     to: tuple[str, ...] = Field(min_length=1, description='a list of addresses such as "mailto://..."')
-    also_cleared: bool = Field(False, description="true or false")
+    also_cleared: bool = Field(False, strict=True, description="true or false")
     secret_file: Path | None = Field(None, description="the path of a file that holds the webhook's signing secret")
 
 
@@ -121,7 +124,7 @@ class Settings(_Table):
     web: WebSettings = Field(WebSettings(), description="a [web] table")
     sites: dict[str, SiteSettings] = Field({}, description="[sites.NAME] tables")
     notices: NoticeSettings = Field(NoticeSettings(), description="[[notices.route]] tables")
-    commit_seconds: float = Field(1.0, ge=0.1, le=60, description="seconds from 0.1 to 60")
+    commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
 
     @property
@@ -166,40 +169,58 @@ def parse(text: str, path: Path) -> Settings:
     except tomllib.TOMLDecodeError as exc:
         raise ConfigError(f"the settings file {path} is not valid TOML: {exc}") from exc
     table.setdefault("data", str(default_data_directory()))
+    settings, faults = None, []
     try:
         settings = Settings.model_validate(table)
     except ValidationError as exc:
-        raise ConfigError(f"the settings file {path} has faults:", faults_of(exc, Settings)) from exc
-    faults = _faults_together(settings)
-    if faults:
+        faults = faults_of(exc, Settings)
+    faults += _faults_together(table)
+    if settings is None or faults:
         raise ConfigError(f"the settings file {path} has faults:", faults)
     return settings
 
 
-def _faults_together(settings: Settings) -> list[Fault]:
-    """What no single field can tell."""
+def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
+    """What no single field can tell. Looks at the file as it is: what is wrong by itself was told already."""
+    sites = _table(table, "sites")
     faults = [
         Fault(f"sites.{name}", "a name of small letters, digits, dashes, dots, at most 64", f'"{name}"')
-        for name in settings.sites
+        for name in sites
         if not NAME.fullmatch(name)
     ]
-    seen: set[str] = set()
-    for number, route in enumerate(settings.notices.route):
-        if route.name in seen:
-            faults.append(Fault(f"notices.route.{number}.name", "a name no other route has", f'"{route.name}"'))
-        seen.add(route.name)
-        unknown = [site for site in route.sites if settings.sites and site not in settings.sites]
+    seen: list[object] = []
+    routes = _table(table, "notices").get("route")
+    for number, route in enumerate(routes if isinstance(routes, list) else []):
+        if not isinstance(route, dict):
+            continue
+        name, here = route.get("name"), f"notices.route.{number}"
+        if name is not None and name in seen:
+            faults.append(Fault(f"{here}.name", "a name no other route has", f'"{name}"'))
+        seen.append(name)
         faults.extend(
-            Fault(f"notices.route.{number}.sites", "sites that stand under [sites.NAME]", f'"{site}"')
-            for site in unknown
+            Fault(f"{here}.sites", "sites that stand under [sites.NAME]", f'"{site}"')
+            for site in _list(route, "sites")
+            if isinstance(site, str) and sites and site not in sites
         )
-        if any(address.startswith("webhook+") for address in route.to) and route.secret_file is None:
-            faults.append(Fault(f"notices.route.{number}.secret_file", "a file with the signing secret", "nothing"))
-    if (settings.mqtt.cert_file is None) != (settings.mqtt.key_file is None):
+        signed = any(isinstance(address, str) and address.startswith("webhook+") for address in _list(route, "to"))
+        if signed and "secret_file" not in route:
+            faults.append(Fault(f"{here}.secret_file", "a file with the signing secret", "nothing"))
+    mqtt = _table(table, "mqtt")
+    if ("cert_file" in mqtt) != ("key_file" in mqtt):
         faults.append(Fault("mqtt", "cert_file and key_file together", "only one of them"))
-    if settings.mqtt.password_file is not None and settings.mqtt.username is None:
+    if "password_file" in mqtt and "username" not in mqtt:
         faults.append(Fault("mqtt.username", "a user name to go with the password", "nothing"))
     return faults
+
+
+def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    found = table.get(key)
+    return found if isinstance(found, dict) else {}
+
+
+def _list(table: Mapping[str, Any], key: str) -> list[Any]:
+    found = table.get(key)
+    return found if isinstance(found, list) else []
 
 
 def secret(path: Path) -> str:

@@ -387,3 +387,24 @@ def test_a_backlog_of_panel_and_fan_in_one_round_is_not_cut_by_the_bound_on_memo
     assert farm.stored("east")["volts"][late][:, 0].tolist() == [
         volts for n in range(50) for volts in (440.0 + n % 30, 480.0)
     ]  # ... and found in the database, among what came late
+
+
+def test_hours_fetched_before_something_late_came_are_fetched_again(
+    farm: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from monitor.service import joining
+
+    monkeypatch.setattr(joining, "HISTORY", 10)
+    farm.wall += timedelta(days=1)
+    farm.put("panel", farm.reading(0, None, volts=[440.0] * 3))
+    farm.put("panel", farm.reading(80_000, None, volts=[460.0] * 3))
+    settle(farm)
+    farm.begin().round()
+    farm.put("east", farm.reading(50))  # its hour is fetched
+    farm.put("panel", farm.reading(58, None, volts=[441.0] * 3))  # late, into that hour
+    settle(farm)
+    backlog(farm, "panel", [farm.reading(80_001 + n, None, volts=[460.0] * 3) for n in range(50)])
+    settle(farm)  # memory forgets what is old
+    farm.put("east", farm.reading(60))
+    settle(farm)
+    assert volts_of(farm, "east") == [440.0, 441.0]

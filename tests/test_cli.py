@@ -1,0 +1,256 @@
+"""The commands as people call them: what is printed, and the exit code that says who must act."""
+
+from __future__ import annotations
+
+import os
+import socket
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor import __version__, cli
+from tests.servers import MOSQUITTO, Mosquitto, free_port
+
+NAMEPLATE = """\
+[motor]
+rated_power_hp = 10
+rated_voltage = 460
+phases = 3
+full_load_amps = 12.4
+service_factor = 1.15
+[fan]
+control = "continuous"
+supply = "north-panel"
+"""
+
+Call = Callable[..., tuple[int, str, str]]
+
+
+@pytest.fixture
+def call(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Call:
+    """Calls a command in a fresh directory: exit code, what it printed, what it complained of."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("STATE_DIRECTORY", raising=False)
+    monkeypatch.setenv("COLUMNS", "200")
+    (tmp_path / "bin.toml").write_text(NAMEPLATE)
+    (tmp_path / "monitor.toml").write_text('[sites.home]\ntime_zone = "America/Chicago"\n')
+
+    def run(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["amp-monitor", *words])
+        code = 0
+        try:
+            cli.main()
+        except SystemExit as exc:
+            code = 0 if exc.code is None else int(exc.code)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return run
+
+
+def test_version(call: Call) -> None:
+    assert call("--version") == (0, f"amp-monitor {__version__}\n", "")
+
+
+def test_help_names_every_command(call: Call) -> None:
+    code, out, _ = call("--help")
+    assert code == 0 and all(word in out for word in ("run", "try", "fans", "check"))
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("paint",), "No such command"),
+        (("fans", "paint"), "No such command"),
+        (("fans", "import"), "Missing argument"),
+        (("check", "--loud"), "No such option"),
+        (("fans", "import", "bin-1", "bin.toml"), 'expected SITE/FAN such as home/bin-1, found "bin-1"'),
+        (("fans", "import", "home/bin/1", "bin.toml"), "expected SITE/FAN"),
+        (("fans", "import", "/bin", "bin.toml"), "expected SITE/FAN"),
+        (("fans", "import", "home/Bin 1", "bin.toml"), '"Bin 1" cannot be the name of a fan'),
+        (("fans", "import", "away/bin-1", "bin.toml"), 'there is no site "away"'),
+        (("fans", "import", "home/bin-1", "none.toml"), "cannot read none.toml: No such file"),
+        (("fans", "import", "home/bin-1", "."), "cannot read .: Is a directory"),
+        (("fans", "import", "home/bin-1", "bin.toml", "--from", "soon"), "--from: expected a time such as"),
+        (("fans", "import", "home/bin-1", "bin.toml", "--from", "2126-01-01"), "lies in the future"),
+        (("fans", "list", "--settings", "none.toml"), "cannot read the settings file none.toml"),
+        (("fans", "list"), "there is no database at"),
+        (("fans", "export", "home/bin-1"), "there is no database at"),
+        (("check", "--settings", "none.toml"), "cannot read the settings file"),
+        (("run", "--settings", "none.toml"), "cannot read the settings file"),
+    ],
+)
+def test_wrong_use_is_2_and_told_in_words(call: Call, words: tuple[str, ...], says: str) -> None:
+    code, out, err = call(*words)
+    assert code == 2 and says in err and out == ""
+
+
+def test_a_fan_from_file_to_list_to_file_and_out(call: Call, tmp_path: Path) -> None:
+    code, out, _ = call("fans", "import", "home/bin-1", "bin.toml", "--from", "2026-01-02T03:00",
+                        "--settings", "monitor.toml")  # fmt: skip
+    assert code == 0 and out.startswith("home/bin-1: version 1 is in the register.")
+    code, out, _ = call("fans", "list", "--settings", "monitor.toml")
+    assert code == 0
+    assert out.splitlines()[1].split() == [
+        "home/bin-1", "10", "hp", "460", "V", "3-phase", "12.4", "A", "14.3", "A", "continuous", "1", "2026-01-02",
+    ]  # fmt: skip
+    code, out, _ = call("fans", "export", "home/bin-1")
+    assert code == 0 and "full_load_amps = 12.4" in out
+    (tmp_path / "again.toml").write_text(out)
+    code, out, _ = call("fans", "import", "home/bin-1", "again.toml", "--motor-changed")
+    assert code == 0 and out.startswith("home/bin-1: version 2")
+    code, out, _ = call("fans", "remove", "home/bin-1")
+    assert (code, out) == (0, "home/bin-1 is out of the register.\n")
+    code, out, _ = call("fans", "list")
+    assert (code, out) == (0, "No fans yet. Enter one with: amp-monitor fans import SITE/FAN FAN.toml\n")
+    code, _, err = call("fans", "export", "home/bin-1")
+    assert code == 2 and 'there is no fan "bin-1" at site "home"' in err
+    code, _, err = call("fans", "remove", "home/bin-1")
+    assert code == 2 and 'there is no fan "bin-1"' in err
+
+
+def test_from_is_local_time_of_the_site(call: Call) -> None:
+    import sqlite3
+
+    for since in ("2026-07-01T06:00", "2026-07-01T11:00Z", "2026-07-01T13:00+02:00"):
+        call("fans", "import", "home/bin-1", "bin.toml", "--from", since, "--settings", "monitor.toml")
+    with sqlite3.connect("amp-monitor-data/monitor.db") as connection:
+        found = connection.execute("SELECT DISTINCT valid_from_ms FROM register_versions").fetchall()
+    connection.close()
+    assert found == [(1782903600000,)]  # 2026-07-01 11:00 UTC, in summer five hours behind
+
+
+def test_all_faults_of_a_nameplate_file_are_told(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "bad.toml").write_text(
+        NAMEPLATE.replace("460", '"high"').replace("12.4", "-1") + "pitsch = 3\n[conditions.overlaod]\noff = true\n"
+    )
+    code, _, err = call("fans", "import", "home/bin-1", "bad.toml")
+    assert code == 2
+    for said in ("motor.rated_voltage: expected", 'found "high"', "motor.full_load_amps: expected", "found -1",
+                 "fan.pitsch: expected", "conditions.overlaod: expected", "did you mean overload?"):  # fmt: skip
+        assert said in err
+
+
+def test_a_doubtful_nameplate_is_taken_and_the_doubt_is_told(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "doubt.toml").write_text(NAMEPLATE.replace("12.4", "120"))
+    code, out, _ = call("fans", "import", "home/bin-1", "doubt.toml")
+    assert code == 0 and "worth a second look" in out
+
+
+def test_a_busy_database_is_3(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
+    import sqlite3
+
+    from monitor.records import database
+
+    monkeypatch.setattr(database, "BUSY_SECONDS", 0.2)
+    assert call("fans", "import", "home/bin-1", "bin.toml", "--settings", "monitor.toml")[0] == 0
+    lock = sqlite3.connect("amp-monitor-data/monitor.db", isolation_level=None)
+    lock.execute("BEGIN IMMEDIATE")
+    try:
+        code, out, err = call("fans", "import", "home/bin-1", "bin.toml")
+    finally:
+        lock.close()
+    assert code == 3 and out == "" and "busy" in err
+
+
+def test_a_file_that_is_no_database_is_3_in_words(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "amp-monitor-data").mkdir()
+    (tmp_path / "amp-monitor-data" / "monitor.db").write_text("this is not a database, though it is long enough" * 50)
+    code, _, err = call("fans", "list")
+    assert code == 3 and "monitor.db" in err
+
+
+@pytest.mark.skipif(os.geteuid() == 0 and not Path("/proc").exists(), reason="needs /proc or a user without rights")
+def test_a_directory_that_cannot_be_made_is_told(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "away.toml").write_text('data = "/proc/nowhere"\n[sites.home]\n')
+    code, _, err = call("fans", "import", "home/bin-1", "bin.toml", "--settings", "away.toml")
+    assert code == 2 and "cannot make the directory /proc/nowhere" in err
+
+
+# --- check -------------------------------------------------------------------------------------------------------
+
+
+def check_file(place: Path, port: int, more: str = "") -> str:
+    (place / "check.toml").write_text(
+        f'[mqtt]\nport = {port}\n[web]\nlisten = "127.0.0.1:{free_port()}"\n[sites.home]\n{more}'
+    )
+    return "check.toml"
+
+
+ROUTE = '[[notices.route]]\nname = "farm"\nto = ["terminal:"]\n'
+
+
+def test_check_against_a_dead_broker_tells_everything_and_is_1(call: Call, tmp_path: Path) -> None:
+    port = free_port()
+    code, out, err = call("check", "--settings", check_file(tmp_path, port))
+    assert code == 1 and err == ""
+    assert "ok     clock: " in out
+    assert "WRONG  database: there is no database at" in out
+    assert f"WRONG  broker: no broker answers at 127.0.0.1:{port}" in out
+    assert "WRONG  notices: no [[notices.route]]" in out
+    assert not (tmp_path / "amp-monitor-data").exists()  # it changes nothing
+
+
+@pytest.mark.broker
+@pytest.mark.skipif(MOSQUITTO is None, reason="NOT TESTED: Debian's mosquitto is missing")
+def test_check_of_what_is_right_is_0(call: Call, tmp_path: Path) -> None:
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    try:
+        file = check_file(tmp_path, broker.port, ROUTE)
+        assert call("fans", "import", "home/bin-1", "bin.toml", "--settings", file)[0] == 0
+        code, out, _ = call("check", "--settings", file)
+    finally:
+        broker.kill()
+    assert "WRONG" not in out.replace("WRONG  disk", "")
+    assert code == (1 if "WRONG  disk" in out else 0)
+    assert "1 fans in the register" in out and "ok     broker: " in out and "ok     notices farm: " in out
+
+
+def test_check_of_something_that_is_no_broker(call: Call, tmp_path: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def answer() -> None:
+            other, _ = server.accept()
+            with other:
+                other.recv(1000)
+                other.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+
+        thread = threading.Thread(target=answer)
+        thread.start()
+        code, out, _ = call("check", "--settings", check_file(tmp_path, server.getsockname()[1]))
+        thread.join()
+    assert code == 1 and "WRONG  broker: " in out
+
+
+def test_check_tells_wrong_addresses_pages_and_secrets(call: Call, tmp_path: Path) -> None:
+    text = (
+        f'[mqtt]\nport = {free_port()}\nusername = "u"\npassword_file = "none"\n[web]\nlisten = "0.0.0.0:80"\n'
+        '[[notices.route]]\nname = "farm"\nto = ["nonsense", "webhook+http://127.0.0.1:9/x"]\nsecret_file = "none"\n'
+    )
+    (tmp_path / "check.toml").write_text(text)
+    code, out, _ = call("check", "--settings", "check.toml")
+    assert code == 1
+    assert "WRONG  pages: 0.0.0.0:80 is not this computer's own" in out
+    assert out.count("cannot read the secret file none") == 3  # the password's, and the route's for each address
+
+
+# --- as a process ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "says"),
+    [(("--version",), 0, __version__), (("check",), 1, "WRONG"), (("fans", "import", "x", "y"), 2, "SITE/FAN")],
+)
+def test_exit_codes_of_the_process(tmp_path: Path, words: tuple[str, ...], code: int, says: str) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.cli", *words], cwd=tmp_path, capture_output=True, text=True, timeout=60,
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[1]), "STATE_DIRECTORY": str(tmp_path / "data")},
+    )  # fmt: skip
+    assert done.returncode == code and says in done.stdout + done.stderr
+    assert "Traceback" not in done.stderr
