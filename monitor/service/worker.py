@@ -6,7 +6,6 @@ and only stamps things; what is measured (silence, what is due) is measured by `
 
 from __future__ import annotations
 
-import json
 import logging
 import math
 import time
@@ -29,15 +28,17 @@ from monitor.records.rows import Done, FanNow, Newcomer, ReadingRows, Rejected, 
 from monitor.records.start import Start
 from monitor.service import beginning, orders
 from monitor.service.book import AlarmBook
-from monitor.service.figures import Figures, alarms_message, state_message
+from monitor.service.figures import Figures
+from monitor.service.hurry import Hurry
 from monitor.service.intake import Intake, Refused, Rows, Taken, merged, stretches
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
+from monitor.service.retained import Retained
+from monitor.service.silence import Silence, about_silence
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
 from monitor.watch.columns import Change, Judged, Readings
-from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS, for_fan, turned_off
-from monitor.watch.tick import Heard, is_overdue
+from monitor.watch.table import for_fan
 
 log = logging.getLogger("monitor.worker")
 
@@ -51,11 +52,7 @@ ESTIMATE_SECONDS = 300.0
 TICK_SECONDS = 5.0
 POLL_SECONDS = 0.25
 """How often operator actions and register edits are looked for."""
-STATE_EVERY_SECONDS = 60.0
-"""A fan's retained MQTT state is published when it changes in kind, and so often otherwise."""
 REPEAT_LOG_SECONDS = 30.0
-LONGEST_ROUND_SECONDS = 10.0
-"""A turn that took longer (the machine slept, a disk hung) counts for no more than this as time of listening."""
 CLOCK_STEP_MS = CLOCK_STEP.total_seconds() * 1000.0
 """A clock that is put back by less stands still here until it has caught up; one put back by more is believed."""
 
@@ -123,15 +120,13 @@ class Worker:
         self._generation = link.generation
         self._holding_since: float | None = now if link.generation else None
         self._committed_at = self._polled_at = self._ticked_at = self._snapshot_at = self._round_at = now
-        self._listened = 0.0
-        """Seconds in which readings could have come: while the link was up and nothing waited to be taken."""
         self._caught_up = True
-        self._heard_at: dict[int, tuple[float, float]] = {}
-        """Row -> `_listened` and `steady` when the point was last heard by this worker."""
+        """Nothing waits to be taken."""
         self._estimate_due: dict[int, float] = {}
-        self._published: dict[int, tuple[bool, float]] = {}
-        self._greeted = False
+        self._silence = Silence(self.plant, steady)
+        self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
         self._complained_at = -math.inf
+        self.hurry = Hurry()
         self.rounds = 0
         """Turns made: shows whether it lives."""
         self.last_commit = now
@@ -145,10 +140,11 @@ class Worker:
         """Takes what has come, judges it, does what is due, stores it when it is time."""
         self.rounds += 1
         now = self._steady()
-        if not self._greeted:
-            self._greet()
+        if self.rounds == 1:
+            self._retained.all_alarms()
         if self.trouble is None:
-            self._listen(now)
+            if self._link.connected and self._holding_since is None and self._caught_up:
+                self._silence.listen(now - self._round_at)
             self._take(now)
             if now - self._polled_at >= POLL_SECONDS:
                 self._polled_at = now
@@ -160,7 +156,7 @@ class Worker:
         waited = now - self._committed_at
         if self._held and self.trouble is not None and waited >= self._commit_seconds:
             self._take(now)
-        urgent = self._pending.urgent or len(self._pending.messages) >= MOST_MESSAGES
+        urgent = self._pending.urgent or self.hurry.now or len(self._pending.messages) >= MOST_MESSAGES
         if waited >= self._commit_seconds or (urgent and self.trouble is None):
             self.store()
 
@@ -183,10 +179,6 @@ class Worker:
 
     # --- readings ----------------------------------------------------------------------------------------------
 
-    def _listen(self, now: float) -> None:
-        if self._link.connected and self._holding_since is None and self._caught_up:
-            self._listened += min(now - self._round_at, LONGEST_ROUND_SECONDS)
-
     def _take(self, now: float) -> None:
         link = self._link
         if link.generation != self._generation:
@@ -207,6 +199,7 @@ class Worker:
             most = 1_000_000
         messages = link.inbox.take(most)
         self._caught_up = len(messages) < most
+        self.hurry.taken(messages)
         if messages:
             self.feed(messages)
 
@@ -255,11 +248,10 @@ class Worker:
 
     def _count(self, taken: Taken) -> None:
         points = self.plant.points
-        heard = (self._listened, self._steady())
         for rows, late in ((taken.fed, False), (taken.late, True)):
             for start, stop in stretches(rows.point):
                 point = points[int(rows.point[start])]
-                self._heard_at[point.row] = heard
+                self._silence.heard(point)
                 counts = self._pending.count(point.point_id)
                 counts.readings += stop - start
                 counts.late += stop - start if late else 0
@@ -379,67 +371,21 @@ class Worker:
             if point is not None:
                 alarm_after, change, wanted = self._book.tick(alarm, now)
                 self._keep_alarm(point, alarm_after, change, wanted, now)
-        watched = self._watched()
+        watched = self._silence.watched()
         for alarm in self._book.all_standing():
             point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
             if point is not None and point.row not in watched:
                 self.apply(point, alarm.about, Returned(now))
         if self._link.connected and self._holding_since is None:
             for row in watched:
-                self._silence(self.plant.points[row])
+                point, about = self.plant.points[row], about_silence(self.plant.points[row])
+                event = self._silence.look(point, self._book.get(about), self._now_ms())
+                if event is not None:
+                    self.apply(point, about, event)
         for point in self.plant.fans():
             self._estimate(point)
         if self._steady() - self._snapshot_at >= SNAPSHOT_SECONDS:
             self._snapshot()
-
-    def _watched(self) -> dict[int, None]:
-        """Rows of the points that are to be heard: fans of the register, and the points that they name."""
-        rows: dict[int, None] = {}
-        for point in self.plant.fans():
-            rows[point.row] = None
-            for version in point.versions[-1:]:
-                for name in (version.nameplate.fan.supply, version.nameplate.fan.weather):
-                    source = self.plant.by_name.get((point.site, name)) if name else None
-                    if source is not None:
-                        rows[source.row] = None
-        return rows
-
-    def _silence(self, point: Point) -> None:
-        """Whether a logger is overdue, or is heard again.
-
-        Silence is measured by the steady clock and only while readings could have come: neither a clock that is put
-        right nor a link that was away makes a logger overdue.
-        """
-        heard_ms = float(self.plant.heard_ms[point.row])
-        if math.isnan(heard_ms):
-            return
-        heard_at = self._heard_at.get(point.row)
-        silent = self._listened - (heard_at[0] if heard_at is not None else 0.0)
-        about = _about(point, "logger-overdue")
-        alarm = self._book.get(about)
-        standing = alarm is not None and alarm.state.stands
-        if not standing and silent <= OVERDUE_AT_LEAST_SECONDS:
-            return
-        conditions = point.nameplate.conditions if point.nameplate else {}
-        row = for_fan(conditions)["logger-overdue"]
-        off = turned_off(conditions, row.id)
-        now_ms = self._now_ms()
-        if heard_at is not None:
-            heard_ms = now_ms - 1000.0 * (self._steady() - heard_at[1])
-        heard_ms = min(heard_ms, now_ms)
-        period = self.plant.period_ms_of(point)
-        period_seconds = None if math.isnan(period) else period / 1000.0
-        overdue = is_overdue(Heard(now_ms - 1000.0 * silent, period_seconds, overdue=False), now_ms, row)
-        if standing:
-            if off or (heard_at is not None and not overdue):
-                self.apply(point, about, Returned(_time(heard_ms)))
-        elif overdue and not off:
-            # A fan last seen stopped misses nothing for now: it can wait for the morning.
-            stopped = point.kind == "fan" and self.plant.states[point.row][layout.RUNNING] != 1.0
-            priority = "low" if stopped else row.priority
-            seconds = (now_ms - heard_ms) / 1000.0
-            at = _time(now_ms)
-            self.apply(point, about, Raised(row.id, at, _time(heard_ms), seconds, None, seconds, priority, row.rings))
 
     def _estimate(self, point: Point) -> None:
         now = self._steady()
@@ -505,54 +451,20 @@ class Worker:
         self.last_commit = self._steady()
         self._intake.stored()
         self._link.ack(pending.messages)
+        self.hurry.acknowledged(len(pending.messages), self._clock())
         for row in pending.told:
-            self._publish_alarms(self.plant.points[row])
+            self._retained.alarms(self.plant.points[row])
         for point_id in pending.fan_now:
-            self._publish_state(self.plant.by_id[point_id])
+            self._retained.state(self.plant.by_id[point_id])
         if pending.notices:
             self._stored()
         return True
-
-    def _greet(self) -> None:
-        """A worker that was killed may have stored what it could not publish any more: all is published again."""
-        self._greeted = True
-        for point in self.plant.points:
-            self._publish_alarms(point)
-
-    def _publish_state(self, point: Point) -> None:
-        seen = self.figures.last(point)
-        if seen is None or point.removed:
-            return
-        running = bool(self.plant.states[point.row][layout.RUNNING] == 1.0)
-        was, at = self._published.get(point.row, (None, -math.inf))
-        now = self._steady()
-        if running == was and now - at < STATE_EVERY_SECONDS:
-            return
-        self._published[point.row] = (running, now)
-        message = state_message(point, seen, running, self._book.standing(point.site, point.name))
-        self._link.publish_state(f"{point.site}/{point.name}/state", json.dumps(message).encode())
-
-    def _publish_alarms(self, point: Point) -> None:
-        self._published.pop(point.row, None)
-        topic = f"{point.site}/{point.name}"
-        if point.removed:  # an empty retained message takes the old one off the broker
-            for tail in ("state", "alarms"):
-                self._link.publish_state(f"{topic}/{tail}", b"")
-            return
-        message = alarms_message(point, self._book.standing(point.site, point.name))
-        self._link.publish_state(f"{topic}/alarms", json.dumps(message).encode())
 
     def _complain(self, text: str) -> None:
         now = self._steady()
         if now - self._complained_at >= REPEAT_LOG_SECONDS:
             self._complained_at = now
             log.error(text)
-
-
-def _about(point: Point, condition: str) -> About:
-    if point.kind == "fan":
-        return About(point.site, point.name, None, condition)
-    return About(point.site, None, point.name, condition)
 
 
 def _rejected(refused: Sequence[Refused]) -> list[Rejected]:

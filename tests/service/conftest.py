@@ -290,3 +290,8 @@ on_delay_seconds = 20
 @pytest.fixture
 def bench_of() -> type[Bench]:
     return Bench
+
+
+@pytest.fixture
+def make_message() -> Callable[..., Message]:
+    return message

@@ -26,7 +26,10 @@ PANEL = {
     "silent": None,
 }
 SEGMENT = st.tuples(
-    st.sampled_from(sorted(AMPS)), st.sampled_from(sorted(PANEL)), st.integers(1, 8), st.sampled_from((0, 0, 0, 45, 400))
+    st.sampled_from(sorted(AMPS)),
+    st.sampled_from(sorted(PANEL)),
+    st.integers(1, 8),
+    st.sampled_from((0, 0, 0, 45, 400)),
 )
 DISTURBANCE = st.sampled_from(("take", "take", "commit", "kill", "stored, kill"))
 

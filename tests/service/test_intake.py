@@ -1,4 +1,4 @@
-"""What becomes of each kind of message: fed, late, a repeat, a newcomer, or rejected with its reason. Nothing vanishes."""
+"""What becomes of each kind of message: fed, late, a repeat, a newcomer, or rejected. Nothing vanishes."""
 
 from __future__ import annotations
 
@@ -389,9 +389,7 @@ def test_a_backlog_of_panel_and_fan_in_one_round_is_not_cut_by_the_bound_on_memo
     ]  # ... and found in the database, among what came late
 
 
-def test_hours_fetched_before_something_late_came_are_fetched_again(
-    farm: Any, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_hours_fetched_before_something_late_came_are_fetched_again(farm: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     from monitor.service import joining
 
     monkeypatch.setattr(joining, "HISTORY", 10)

@@ -190,9 +190,7 @@ def test_a_stop_saves_every_state_and_nothing_is_fed_again(bench: Any) -> None:
     assert again.plant.states[0].tobytes() == worker.plant.states[0].tobytes()
 
 
-def test_a_state_of_another_form_is_made_anew_from_stored_rows(
-    bench: Any, caplog: pytest.LogCaptureFixture
-) -> None:
+def test_a_state_of_another_form_is_made_anew_from_stored_rows(bench: Any, caplog: pytest.LogCaptureFixture) -> None:
     bench.register("north")
     worker = bench.begin()
     worker.round()
