@@ -278,3 +278,31 @@ def test_estimates_go_on_after_a_step_ahead_and_back(farm: Any, monkeypatch: Any
     farm.wall -= timedelta(days=1)
     farm.pass_time(900.0)
     assert len(made) == 5
+
+
+def test_a_reading_heard_by_a_clock_that_was_ahead_lies_not_in_the_future(farm: Any) -> None:
+    farm.wall += timedelta(days=1)
+    farm.put("north", farm.reading(86_400))
+    farm.pass_time(2.0, 0.5)
+    farm.wall -= timedelta(days=1)
+    farm.begin()
+    farm.pass_time(620.0)
+    (alarm,) = farm.raised("logger-overdue")
+    assert alarm["since_ms"] <= alarm["raised_ms"] and alarm["value"] >= 0.0
+
+
+def test_a_reading_that_waits_to_be_taken_is_no_silence(farm: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    from monitor.service import worker as worker_module
+
+    farm.register("south")
+    farm.pass_time(1.0, 0.5)
+    farm.send("north", 0, 60)
+    farm.pass_time(500.0)
+    monkeypatch.setattr(worker_module, "MOST_MESSAGES", 2)
+    for n in range(200):
+        farm.put("south", farm.reading(n))
+    farm.put("north", farm.reading(550))
+    farm.pass_time(400.0)
+    assert len(farm.link.inbox) > 0 and farm.raised("logger-overdue") == []
+    farm.pass_time(200.0)
+    assert len(farm.link.inbox) == 0 and farm.raised("logger-overdue") == []
