@@ -34,7 +34,8 @@ def until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -
 class Mosquitto:
     """Debian's mosquitto, to be killed and started again; its state stays in its directory."""
 
-    def __init__(self, place: Path, *lines: str, anonymous: bool = True) -> None:
+    def __init__(self, place: Path, *lines: str, anonymous: bool = True, durable: bool = True) -> None:
+        """durable: each change is on its disk within a second; else it keeps all in memory."""
         self.port = free_port()
         self.place = place
         self._process: subprocess.Popen[bytes] | None = None
@@ -45,10 +46,16 @@ class Mosquitto:
                 [
                     f"listener {self.port} 127.0.0.1",
                     f"allow_anonymous {'true' if anonymous else 'false'}",
-                    "persistence true",
-                    f"persistence_location {place}/",
-                    "autosave_on_changes true",
-                    "autosave_interval 1",
+                    *(
+                        [
+                            "persistence true",
+                            f"persistence_location {place}/",
+                            "autosave_on_changes true",
+                            "autosave_interval 1",
+                        ]
+                        if durable
+                        else []
+                    ),
                     "max_queued_messages 0",
                     "max_inflight_messages 0",
                     *([f"user {os.environ.get('USER', 'root')}"] if os.geteuid() == 0 else []),

@@ -26,6 +26,9 @@ WINDOW_SLOTS = 60
 """Slots of the window: 30 min."""
 LEAST_SECONDS = 180.0
 """Under so much running nothing is said yet."""
+LEAST_OVERLOAD_SECONDS = 90.0
+"""The same within a standing overload. It is raised 2 min after its onset, of which whole half minutes count: so the
+first notice of it can tell degrees, with low confidence, instead of leaving the reader to wait for them."""
 WHOLE_SECONDS = 29.0 * 60.0
 """From so much running on a window counts as whole: the first and the last slot are part slots."""
 LONGEST_STEP_SLOTS = 6
@@ -48,7 +51,7 @@ EMPTY = -1
 
 LOW_CONFIDENCE = "low confidence: less than 30 min of running to go by"
 DEGREES_FOLLOW = "degrees follow"
-"""Said while there are less than 3 min to go by, and `figures` gives None."""
+"""Said while there is too little to go by, and `figures` gives None."""
 
 
 @dataclass(frozen=True)
@@ -167,14 +170,17 @@ class Slots:
         np.maximum.at(self._sums, (fan, place, np.full(len(fan), _LAST)), t)
         self._sums[fan[has_air], place[has_air], _AMBIENT_LAST] = ambient_c[has_air]
 
-    def figures(self, fan: int, now_ms: float, since_ms: float | None = None) -> WindowFigures | None:
-        """What the last 30 min before `now_ms` say about a fan; None ("degrees follow") under 3 min of running.
+    def figures(
+        self, fan: int, now_ms: float, since_ms: float | None = None, least_seconds: float = LEAST_SECONDS
+    ) -> WindowFigures | None:
+        """What the last 30 min before `now_ms` say about a fan; None ("degrees follow") under `least_seconds`.
 
         Parameters
         ----------
         fan : row of the fan
         now_ms : event time of the fan's newest reading, or of the last one before the end of a run [ms]
         since_ms : onset of a standing overload or start of the run [ms]; whole slots after it count
+        least_seconds : of running
 
         Examples
         --------
@@ -200,7 +206,7 @@ class Slots:
         total = sums.sum(axis=0)
         count = total[_COUNT]
         seconds = _covered(numbers, sums)
-        if seconds < LEAST_SECONDS or count < 3.0:
+        if seconds < least_seconds or count < 3.0:
             return None
         line = _fit(numbers, sums)
         mean_highest = float(total[_HIGHEST] / count)

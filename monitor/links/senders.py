@@ -24,6 +24,7 @@ from monitor.errors import ConfigError, Fault, LinkError
 from monitor.links import webhook
 
 TERMINAL: Final = "terminal:"
+RULE: Final = "-" * 80
 DEADLINE_SECONDS: Final = 20.0
 """For one try, from first to last byte (Standard Webhooks 1.0.0 recommends 15 to 30 s)."""
 ROOMY: Final = 10_000
@@ -128,7 +129,7 @@ def within(seconds: float, work: Callable[[], None]) -> None:
 
 def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
     try:
-        print_line(f"{notice.subject}\n{notice.long}")
+        print_line(f"{RULE}\n{notice.long}")
     except (OSError, ValueError) as exc:  # ValueError: the terminal is closed
         raise LinkError(f"refused: the terminal takes nothing ({exc})") from exc
 

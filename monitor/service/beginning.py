@@ -123,6 +123,11 @@ def _readings(plant: Plant, point: Point, rows: ReadingRows) -> Readings:
 
 def _figures_again(plant: Plant, point: Point, rows: ReadingRows, figures: Figures) -> None:
     """What the watch said of the last half hour, worked on a state of its own."""
+    blades = {version.number: version.blades for version in point.versions}
+    now = plant.version_at(point, float(rows.t_ms[-1])).blades if len(rows) else None
+    rows = rows.take([blades.get(number) == now for number in rows.version.tolist()])
+    if not len(rows):
+        return
     readings = _readings(plant, point, rows)
     fan = readings.fan.copy()
     readings.fan[:] = 0

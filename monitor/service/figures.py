@@ -15,7 +15,7 @@ from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
 from monitor.blades.estimate import estimate
-from monitor.blades.window import Slots
+from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots
 from monitor.motor.limit import adjusted_limit
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
@@ -47,6 +47,8 @@ class Figures:
         self._last: dict[int, Seen] = {}
         self._last_running: dict[int, Seen] = {}
         self._status: dict[int, str] = {}
+        self._blades: dict[int, tuple[float | None, int]] = {}
+        """Row -> pitch and motor that the half hour is about."""
 
     def add(self, rows: Rows, judged: Judged) -> None:
         """The fed readings of fans of one batch, sorted by point and time, as judged."""
@@ -54,6 +56,7 @@ class Figures:
             return
         if self._slots.fans < len(self._plant.points):
             self._slots.grow(len(self._plant.points))
+        self._forget_other_blades(rows)
         settled = (judged.flags & layout.IS_SETTLED) != 0
         self._slots.add(rows.point, rows.t_ms, rows.amps, rows.volts, rows.ambient_c, settled)
         running = (judged.flags & layout.IS_RUNNING) != 0
@@ -67,6 +70,15 @@ class Figures:
                 before = np.flatnonzero(running[start:stop])
                 if len(before):
                     self._last_running[row] = self._seen(rows, judged, int(start + before[-1]))
+
+    def _forget_other_blades(self, rows: Rows) -> None:
+        """Amps drawn at another pitch, or by another motor, say nothing about this one."""
+        ends = np.flatnonzero(np.append(rows.point[1:] != rows.point[:-1], True))
+        for row, t_ms in zip(rows.point[ends].tolist(), rows.t_ms[ends].tolist(), strict=True):
+            blades = self._plant.version_at(self._plant.points[row], t_ms).blades
+            if self._blades.setdefault(row, blades) != blades:
+                self._blades[row] = blades
+                self._slots.forget(row)
 
     def _seen(self, rows: Rows, judged: Judged, at: int) -> Seen:
         legs = rows.amps[at].tolist()[: int(self._plant.legs_of[rows.point[at]])]
@@ -90,11 +102,11 @@ class Figures:
         state = self._plant.states[point.row]
         if nameplate is None or last is None or state[layout.RUNNING] != 1.0:
             return None, None
-        since = float(state[layout.RUN_START_MS])
+        since, least = float(state[layout.RUN_START_MS]), LEAST_SECONDS
         overload = layout.FIRST_CONDITION  # the first row of the table; a test holds it there
         if state[overload + layout.PHASE] >= layout.STANDING:
-            since = max(since, float(state[overload + layout.ONSET_MS]))
-        figures = self._slots.figures(point.row, last.t_ms, since)
+            since, least = max(since, float(state[overload + layout.ONSET_MS])), LEAST_OVERLOAD_SECONDS
+        figures = self._slots.figures(point.row, last.t_ms, since, least)
         if figures is None:
             return None, "degrees follow"
         site = self._plant.sites[point.site]

@@ -26,13 +26,15 @@ class Hurry:
     def __init__(self) -> None:
         self.now = False
         """Store and acknowledge at once, do not wait for the second to be over."""
+        self.expecting = False
+        """A window was just acknowledged in a hurry: the next one is on its way."""
         self._window = 0
         self._at_ms = 0.0
         self._released = 0
 
     def acknowledged(self, count: int, at_ms: float) -> None:
         """So many messages were acknowledged at this wall time."""
-        self.now = False
+        self.expecting, self.now = self.now, False
         self._window, self._at_ms, self._released = count, at_ms, 0
 
     def taken(self, messages: Sequence[Message]) -> None:

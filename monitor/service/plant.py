@@ -48,6 +48,11 @@ class Version:
     removed: bool = False
     """From this one on the fan is not in the register."""
 
+    @property
+    def blades(self) -> tuple[float | None, int]:
+        """What the draw of a fan depends on beside load, air and volts: its pitch, and which motor it has."""
+        return self.nameplate.fan.blade_pitch_degrees, self.motor_number
+
 
 @dataclass
 class Point:

@@ -20,6 +20,7 @@ from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
+from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_address, seed_sites
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, secret
@@ -30,6 +31,8 @@ log = logging.getLogger("monitor.service")
 
 ROUND_SECONDS = 0.2
 """The worker goes round so often while little comes."""
+WINDOW_SECONDS = 0.01
+"""A window that the broker was holding back has come within so long."""
 BUSY_MESSAGES = 1_000
 """With so many messages waiting it goes on at once."""
 PACK_EVERY_SECONDS = 60.0
@@ -208,7 +211,9 @@ class Service:
                     if not packer.work(int(self._clock() * 1000), PACK_SECONDS):
                         packed_at = began
             left = ROUND_SECONDS - (time.monotonic() - began)
-            if left > 0 and len(inbox) < BUSY_MESSAGES:
+            if self.worker.hurry.expecting and inbox.wait(RELEASED_MS / 1000.0):
+                self._stopping.wait(WINDOW_SECONDS)  # for the rest of the window
+            elif left > 0 and len(inbox) < BUSY_MESSAGES:
                 self._stopping.wait(left)
         self.worker.stop()
 

@@ -34,6 +34,8 @@ log = logging.getLogger("monitor.try")
 SCENARIO = "meadow"
 LONGEST_CATCH_UP = timedelta(days=2)
 """After a longer pause the farm begins anew; what is stored of it stays."""
+OVERLAP = timedelta(minutes=1)
+"""So much is sent again at a second start: the embedded broker forgets what it still held. Repeats are known."""
 
 _BROKER_CONFIG = """\
 id = 0
@@ -138,7 +140,7 @@ class Anchor:
             kept = json.loads(self._path.read_text("utf-8"))
             start, played = (datetime.fromisoformat(kept[key]) for key in ("start", "played"))
             if now - played <= LONGEST_CATCH_UP and start <= played <= now:
-                return Farm(scenario, start), played
+                return Farm(scenario, start), max(start, played - OVERLAP)
         except (OSError, ValueError, KeyError, TypeError):
             pass  # first start, or a file that is not ours: begin anew
         start = (now - timedelta(hours=scenario.past_hours)).replace(microsecond=0)

@@ -2,7 +2,7 @@
 
     python -m tests.bench.degrees [FANS]
 
-Each fan's true worth of a degree is drawn evenly from 5 to 11 % of shaft power, wider than the estimate believes; volts,
+Each fan's true worth of a degree is drawn evenly from 5 to 11 % of shaft power, wider than is believed; volts,
 air, unbalance and clamp errors as they fall. The estimate sees what a logger shows for 30 minutes. Then the recommended
 pitch is set on the true fan at the coldest air, and its true highest leg is compared with the target. Prints, asserts
 nothing.
@@ -63,7 +63,9 @@ class Tally:
             return f"{name:<44}{0:>7}"
         share = float(np.mean(self.kept))
         error = 1.96 * (share * (1.0 - share) / n) ** 0.5
-        return f"{name:<44}{n:>7}{100 * float(np.mean(self.promised)):>11.1f} %{100 * share:>9.1f} % +-{100 * error:4.1f}"
+        return (
+            f"{name:<44}{n:>7}{100 * float(np.mean(self.promised)):>11.1f} %{100 * share:>9.1f} % +-{100 * error:4.1f}"
+        )
 
 
 def main(fans: int = FANS) -> None:

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.blades.window import LOW_CONFIDENCE, RING, SLOT_MS, Slots, WindowFigures
+from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LOW_CONFIDENCE, RING, SLOT_MS, Slots, WindowFigures
 from monitor.motor.unbalance import unbalance_of
 
 START = 1_790_000_000_000.0 - 1_790_000_000_000.0 % SLOT_MS
@@ -150,6 +150,18 @@ def test_under_three_minutes_degrees_follow(period: float) -> None:
     figures = told(columns(np.arange(0.0, 180.0 + period / 2, period), (15.0, 14.0, 13.0)))
     assert figures.words == (LOW_CONFIDENCE,)
     assert 180.0 <= figures.seconds <= 180.0 + period
+
+
+def test_an_overload_is_told_with_degrees_when_it_is_raised() -> None:
+    """Raised at the reading 2 min after its onset; the part of a half minute before the next full one is left out."""
+    rows = columns(np.arange(0.0, 121.0, 10.0), (15.0, 14.0, 13.0))
+    slots = Slots(1)
+    slots.add(*rows)
+    for onset in (0.0, 7.0, 29.0):
+        assert slots.figures(0, START + 120_000.0, START + 1000.0 * onset) is None
+        figures = slots.figures(0, START + 120_000.0, START + 1000.0 * onset, LEAST_OVERLOAD_SECONDS)
+        assert figures is not None and LOW_CONFIDENCE in figures.words
+    assert slots.figures(0, START + 59_000.0, START, LEAST_OVERLOAD_SECONDS) is None
 
 
 def test_a_short_run_is_said_to_be_of_low_confidence() -> None:

@@ -204,7 +204,7 @@ def test_a_reason_that_names_the_secret_is_told_without_it(notice: Notice, monke
 def test_the_terminal_prints_the_notice(notice: Notice) -> None:
     printed: list[str] = []
     senders.send("terminal:", notice, print_line=printed.append)
-    assert printed == [f"{notice.subject}\n{notice.long}"]
+    assert printed == [f"{'-' * 80}\n{notice.long}"]
 
 
 @pytest.mark.parametrize("exc", [BrokenPipeError("gone"), ValueError("I/O operation on closed file")])
