@@ -98,6 +98,10 @@ def _publish(farm: Farm, scenario: Scenario, asked: argparse.Namespace) -> int:
         print("--pace 0: say with --hours where to end", file=sys.stderr)
         return 2
     print(f"{scenario.name} to {asked.broker}, {scenario.past_hours:g} past hours at once, then live; Ctrl-C ends")
+    if not publisher.wait_connected(10.0):
+        publisher.close(0.0)
+        print(f"{asked.broker}: no broker lets us in {publisher.refusal or '(no answer in 10 s)'}", file=sys.stderr)
+        return 3
     try:
         count = play(farm, publisher, pace, until, stop, live)
     except KeyboardInterrupt:

@@ -46,6 +46,10 @@ class Publisher:
         self._client.max_queued_messages_set(0)  # no bound of its own: ours is `window`
         self._client.reconnect_delay_set(1, 5)
         self._client.on_publish = self._on_publish
+        self._client.on_connect = self._on_connect
+        self._met = threading.Event()
+        self.refusal = ""
+        """Why the broker refused the last connection, in its words; empty where it did not."""
         if v5:
             session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             session.SessionExpiryInterval = DAY_S
@@ -64,6 +68,18 @@ class Publisher:
         """Messages given to the client that the broker has not acknowledged yet."""
         return self.sent - self._acknowledged
 
+    def wait_connected(self, timeout_s: float) -> bool:
+        """Wait for the first connection; False when the time is over."""
+        return self._met.wait(timeout_s)
+
+    def _on_connect(
+        self, client: mqtt.Client, userdata: object, flags: object, reason_code: ReasonCode, properties: object
+    ) -> None:
+        """Network thread: the broker has answered."""
+        self.refusal = str(reason_code) if reason_code.is_failure else ""
+        if not reason_code.is_failure:
+            self._met.set()
+
     def _on_publish(
         self, client: mqtt.Client, userdata: object, mid: int, reason_code: ReasonCode, properties: Properties
     ) -> None:
@@ -75,8 +91,13 @@ class Publisher:
     def send(self, messages: Iterable[Message], stop: threading.Event | None = None) -> int:
         """Hand over messages in order; waits while more than `window` of them are not acknowledged. How many it was.
 
-        Ends early when `stop` is set. Does not wait for the last acknowledgements: see `drain`.
+        Waits for the first connection: what is given to the client before it may overtake. Later, while the broker is
+        away, the client keeps what it has, up to `window`. Ends early when `stop` is set. Does not wait for the last
+        acknowledgements: see `drain`.
         """
+        while not self._met.wait(0.05):
+            if stop is not None and stop.is_set():
+                return 0
         count = 0
         for message in messages:
             while self.unacknowledged >= self._window:

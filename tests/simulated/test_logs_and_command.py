@@ -97,3 +97,9 @@ def test_it_runs_as_a_module():
     )
     assert done.returncode == 0
     assert "Scenarios that come along: many, meadow, quiet, troubles." in " ".join(done.stdout.split())
+
+
+def test_no_broker_is_told(capsys, monkeypatch):
+    monkeypatch.setattr("simulated.publish.Publisher.wait_connected", lambda self, timeout_s: False)
+    assert main(["quiet", "--broker", "127.0.0.1:1", "--hours", "1"]) == 3
+    assert "127.0.0.1:1: no broker lets us in (no answer in 10 s)" in capsys.readouterr().err

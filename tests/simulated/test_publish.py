@@ -44,6 +44,7 @@ class Broker:
     def start(self) -> None:
         self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._file)], stderr=subprocess.DEVNULL)
         for _ in range(100):
+            assert self._process.poll() is None, "mosquitto ended at once: is the port taken?"
             with socket.socket() as probe:
                 if probe.connect_ex(("127.0.0.1", self.port)) == 0:
                     return
@@ -133,9 +134,15 @@ def test_nothing_is_lost_while_the_broker_is_away(broker, start):
 
 
 def test_the_window_holds_the_sender_back_and_stop_lets_it_go(tmp_path, start):
-    idle = Broker(tmp_path)  # never started
-    publisher = Publisher("127.0.0.1", idle.port, window=50)
+    broker = Broker(tmp_path)
+    publisher = Publisher("127.0.0.1", broker.port, window=50)
     stop = threading.Event()
+    threading.Timer(0.5, stop.set).start()
+    assert publisher.send(some(start, 30), stop) == 0  # never connected
+    broker.start()
+    assert publisher.wait_connected(20)
+    broker.stop()
+    stop.clear()
     threading.Timer(0.5, stop.set).start()
     assert publisher.send(some(start, 30), stop) == 50
     assert not publisher.close(0.1)
