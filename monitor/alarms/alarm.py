@@ -360,7 +360,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
 def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) -> Stepped:
     after = replace(alarm, cleared=event.at, peak=_greater(alarm.peak, event.peak))
     # What was not told as standing is not told as cleared either.
-    tell = alarm.untold == 0 and alarm.last_notice is not None and not suppressed(alarm, now)
+    tell = alarm.untold == 0 and not suppressed(alarm, now)
     return _moved(alarm, after, Cause.RETURNED, event.at, now, change_number, kind="cleared" if tell else None)
 
 

@@ -229,9 +229,14 @@ def _where_from(alarm: Alarm, story: Story) -> Iterator[str]:
     causes = phrases.items(story.estimate, "causes")
     if causes:
         yield f"Likely cause: {causes[0].get('cause')}."
-        yield from (str(sentence) for sentence in causes[0].get("evidence") or ())
+        yield from (_point(str(sentence)) for sentence in causes[0].get("evidence") or () if sentence)
         if causes[0].get("confirm_by"):
-            yield f"To confirm: {causes[0]['confirm_by']}"
+            yield _point(f"to confirm: {causes[0]['confirm_by']}")
+
+
+def _point(sentence: str) -> str:
+    """A sentence of the estimate as a point of a list."""
+    return f"- {sentence[0].upper()}{sentence[1:].rstrip('.')}."
 
 
 def _part(name: str, amps: float) -> str:

@@ -132,6 +132,11 @@ def test_raised_in_silence_and_left_standing_is_told_when_the_four_hours_are_ove
     assert course.told[-1][1].count == 1
 
 
+def test_the_highest_priority_raised_in_silence_waits_only_half_an_hour() -> None:
+    _, told = play("0:00 up highest\n0:05 down\n0:10 up highest\n0:29 tick\n0:30 tick\n0:31 tick\n4:29 tick\n4:30 tick")
+    assert told == ["0:00 raised", "0:05 cleared", "0:30 told-again", "4:30 told-again"]
+
+
 def test_what_does_not_ring_is_not_repeated() -> None:
     course = Course()
     course.feed(raised(rings=False, priority="low"), at())
@@ -252,6 +257,14 @@ def test_unshelved_tells_nothing_that_was_told_before() -> None:
     course.feed(Shelve("Ada", at(120)), at(5))
     assert course.feed(Tick(), at(120)) == []
     assert course.changes[-1].cause == "time up"
+
+
+def test_what_stood_on_the_shelf_for_long_is_told_again_and_not_as_new() -> None:
+    course = Course()
+    course.feed(raised(), at())
+    course.feed(Shelve("Ada", at(300)), at(5))
+    assert course.feed(Tick(), at(300)) == []
+    assert course.feed(Tick(), at(300)) == ["told-again"]
 
 
 def test_out_of_service_yields_only_to_its_own_end() -> None:

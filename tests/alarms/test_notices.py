@@ -277,6 +277,13 @@ def test_no_notice_of_another_time_is_left_behind() -> None:
     assert {path.stem for path in NOTICES.glob("*.txt")} == {tell.__name__ for tell in STORIES}
 
 
+def test_the_silence_of_a_logger_is_never_heard_late() -> None:
+    """The clock decides it; its time of raising may lie well before the tick that finds it, after a restart say."""
+    course = Course(about("logger-overdue"))
+    course.feed(raised("logger-overdue", value=None), at(55))
+    assert "heard" not in short(course.standing, story(), course.told[-1][1])
+
+
 def test_heard_late_only_beyond_two_minutes() -> None:
     for seconds, told in ((120, False), (121, True)):
         course = Course()
