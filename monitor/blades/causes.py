@@ -91,6 +91,8 @@ def _evidence(
         return (f"{measured}; at rated voltage {instead}",)
     if cause == "supply unbalance":
         taken = f"voltage unbalance of {unbalance:.1f} % takes {parts.derating:.1f} A from the limit"
+        if parts.derating < 0.05:
+            taken = f"voltage unbalance is {unbalance:.1f} %: too little to lower the limit, enough to spread the legs"
         above = f"the highest leg lies {parts.leg_spread:.1f} A ({spread_percent:.1f} %) above the mean leg"
         return taken, above
     if cause == "leg connection":

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
 import sqlalchemy as sa
-from numpy.typing import NDArray
 from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm
@@ -58,8 +56,6 @@ class Start:
     """Point -> saved state of the watch."""
     unfed: dict[int, ReadingRows]
     """Point -> readings after its saved state, in the order in which they were fed: to be fed again."""
-    times: dict[int, NDArray[np.int64]]
-    """Point -> times of its readings in the table in order of arrival, ascending: by them a repeat is known."""
     recent: dict[int, ReadingRows]
     """Point -> readings of the `WINDOW` before its newest, by time."""
     open_runs: list[Run]
@@ -107,7 +103,6 @@ def load(database: Database) -> Start:
             periods={row["point_id"]: row["period_seconds"] for row in loggers if row["period_seconds"] is not None},
             states=states,
             unfed=_unfed(connection, points, states),
-            times=_times(connection),
             recent=_recent(connection, points, newest_ms),
             open_runs=_open_runs(connection),
             alarms=_last_alarms(connection),
@@ -141,17 +136,6 @@ def _unfed(connection: Connection, points: list[PointKey], states: Mapping[int, 
     """States are not stored with every commit; a fan that has none yet is fed from its beginning."""
     fans = [key.point_id for key in points if key.kind == "fan"]
     return fed_after(connection, {one: states[one].number if one in states else 0 for one in fans})
-
-
-def _times(connection: Connection) -> dict[int, NDArray[np.int64]]:
-    hot = tables.readings
-    found = connection.execute(sa.select(hot.c.point_id, hot.c.t_ms)).all()
-    if not found:
-        return {}
-    pairs = np.array([tuple(row) for row in found], np.int64)
-    pairs = pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]
-    ids, starts = np.unique(pairs[:, 0], return_index=True)
-    return {int(one): part for one, part in zip(ids, np.split(pairs[:, 1], starts[1:]), strict=True)}
 
 
 def _recent(connection: Connection, points: list[PointKey], newest_ms: Mapping[int, int]) -> dict[int, ReadingRows]:

@@ -8,10 +8,27 @@ from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from monitor.errors import ConfigError
 from monitor.links.mqtt import BrokerAddress
 from monitor.records import register
 from monitor.records.database import Database
 from monitor.settings import Settings, secret
+
+
+def make_directory(path: Path) -> None:
+    """The directory that holds the database and what else is kept.
+
+    Raises
+    ------
+    ConfigError : it cannot be made
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise ConfigError(
+            f"cannot make the data directory {path.absolute()}: {exc.strerror}. "
+            "Start from another directory, or set `data` in the settings."
+        ) from exc
 
 
 def broker_address(settings: Settings) -> BrokerAddress:

@@ -21,7 +21,7 @@ from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.hurry import RELEASED_MS
-from monitor.service.opening import broker_address, seed_sites
+from monitor.service.opening import broker_address, make_directory, seed_sites
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, secret
 from monitor.web.app import create_app
@@ -76,7 +76,7 @@ class Service:
                 f"web.listen is {settings.web.listen}: without accounts the pages are for this computer only. "
                 "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
             )
-        settings.data.mkdir(parents=True, exist_ok=True)
+        make_directory(settings.data)
         self.database = open_database(settings.database_url)
         try:
             seed_sites(self.database, settings, self._now())

@@ -23,6 +23,7 @@ from monitor.errors import ConfigError
 from monitor.records import register
 from monitor.records.database import Database, open_database
 from monitor.records.scope import ALL
+from monitor.service.opening import make_directory
 from monitor.service.shell import Service
 from monitor.settings import DatabaseSettings, MqttSettings, Settings, WebSettings
 from simulated.farm import Farm
@@ -75,7 +76,7 @@ def run_trial(data: Path, port: int | None, pace: float, say: Callable[[str], No
         raise ConfigError(
             f"--pace {pace:g}: expected a number above 0, at most 1 (a faster farm would run ahead of time)"
         )
-    data.mkdir(parents=True, exist_ok=True)
+    make_directory(data)
     broker_port = free_port()
     web_port = port if port is not None else _free_or(8080)
     settings = Settings(
