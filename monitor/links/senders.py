@@ -56,7 +56,10 @@ def send(
     elif address.startswith(webhook.SCHEMES):
         within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()))
     else:
-        within(deadline_seconds, lambda: _apprise(address, notice, deadline_seconds))
+        plugin = _plugin(address)  # outside the deadline: the first one loads all plug-ins, seconds on a small machine
+        if plugin is None:
+            raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
+        within(deadline_seconds, lambda: _apprise(plugin, address, notice, deadline_seconds))
 
 
 def check_address(address: str, secret: str | None = None) -> None:
@@ -180,14 +183,11 @@ def _plugin(address: str) -> Any:
     return apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
 
 
-def _apprise(address: str, notice: Notice, deadline_seconds: float) -> None:
+def _apprise(plugin: Any, address: str, notice: Notice, deadline_seconds: float) -> None:
     _lines.begin()
     until = time.monotonic() + deadline_seconds
     cause: Exception | None = None
     try:
-        plugin = _plugin(address)
-        if plugin is None:
-            raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
         # A little under the deadline, so that the library names the cause before we give up.
         plugin.socket_connect_timeout = min(plugin.socket_connect_timeout, deadline_seconds * 0.8)
         plugin.socket_read_timeout = min(15.0, deadline_seconds * 0.8)
