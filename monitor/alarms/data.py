@@ -29,7 +29,8 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
     page : address of the fan's page
     figures : running (bool), load_ratio (1 = the limit), highest_leg_amps, legs_amps [A], limit_amps, full_load_amps,
         percent_of_full_load, limit_factors (list of name, value, source), volts [V], rated_volts, unbalance_percent,
-        volts_from, seconds_to_trip (at most), reaches_limit_at, target_amps, called, run_began, last_reading,
+        volts_from, seconds_to_trip (at most), reaches_limit_at, target_amps,
+        target_amps_supply_right, called, run_began, last_reading,
         period_seconds, notes (sentences)
     parts, causes, checks_first, pitch : of the estimate, as the API gives them for a fan; pitch is null without one
 
@@ -91,6 +92,7 @@ def _figures(story: Story) -> dict[str, Any]:
         "seconds_to_trip": plain(story.seconds_to_trip),
         "reaches_limit_at": rfc3339(story.reaches_limit_at),
         "target_amps": plain(story.target_amps),
+        "target_amps_supply_right": plain(story.target_amps_supply_right),
         "called": story.called,
         "run_began": rfc3339(story.run_began),
         "last_reading": rfc3339(story.last_reading),

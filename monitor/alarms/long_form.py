@@ -178,7 +178,7 @@ def _unfirst(sentence: str) -> str:
 
 def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
     if alarm.condition in ("stopped", "logger-overdue"):
-        yield from _notes(story)
+        yield from _notes(story.notes)
         return
     legs = [f"L{place} {figures.amps(value) or 'no reading'}" for place, value in enumerate(story.legs_amps, 1)]
     if len(legs) > 1:
@@ -197,11 +197,11 @@ def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
         yield f"Limit: {' x '.join(map(_factor, story.limit_factors))} = {limit}{beyond}."
     elif limit:
         yield f"Limit: {limit}."
-    yield from _notes(story)
+    yield from _notes(story.notes)
 
 
-def _notes(story: Story) -> Iterator[str]:
-    for note in story.notes:
+def _notes(notes: tuple[str, ...]) -> Iterator[str]:
+    for note in notes:
         yield f"Note: {note}" if note.endswith(".") else f"Note: {note}."
 
 
@@ -276,6 +276,8 @@ def _blades(alarm: Alarm, story: Story) -> Iterator[str]:
         names = phrases.checks(story)
         what = phrases.listed(names) if names else "the first checks"
         yield f"Provisional until {what} {'are' if len(names) != 1 else 'is'} on the service record."
+    words = story.estimate.get("words") if story.estimate else None
+    yield from _notes(tuple(str(word) for word in words or () if word not in story.notes))
 
 
 _WHY_NOT = {
@@ -291,7 +293,7 @@ def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
     found = phrases.reduction(pitch, key)
     if found is None:
         return _WHY_NOT.get(str(pitch.get(f"{key}_why")), "not known.")
-    target = figures.amps(story.target_amps)
+    target = figures.amps(story.target_amps if key == "as_is" else story.target_amps_supply_right)
     rows = phrases.items(pitch, "options")
     row = next((row for row in rows if figures.plain(phrases.figure(row, "pitch")) == found.insert), None)
     kept = phrases.figure(row, "airflow_percent")

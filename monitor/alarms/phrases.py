@@ -237,7 +237,9 @@ def after(alarm: Alarm, story: Story) -> str:
 
 
 def listed(names: Sequence[str]) -> str:
-    """`supply voltage, connections and bearings`."""
+    """`supply voltage, connections and bearings`; where the last name is a pair, its own "and" is enough."""
+    if " and " in names[-1]:
+        return ", ".join(names)
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 

@@ -71,11 +71,13 @@ class Story:
     """When a fan near its limit would reach it, carried on as it rises now [aware UTC]."""
 
     estimate: Mapping[str, Any] | None = None
-    """The blades' answer: `parts`, `causes`, `checks_first`, `pitch`, as the API gives them; None: not worked out."""
+    """The blades' answer: `parts`, `causes`, `checks_first`, `pitch`, `words`, as the API has them; None: not yet."""
     estimate_words: str | None = None
     """Why there are no degrees yet, e.g. `degrees follow`."""
     target_amps: float | None = None
-    """Limit less the target margin [A], which the chance is about."""
+    """Limit less the target margin [A], which the chance is about as it is."""
+    target_amps_supply_right: float | None = None
+    """The same for the full limit [A], which the chance is about once the supply is put right."""
 
     run_began: datetime | None = None
     """When the run began that ended or goes on [event time]."""

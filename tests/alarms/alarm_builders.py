@@ -83,6 +83,7 @@ def story(**changes: object) -> Story:
             Factor("voltage unbalance", 1.0, "NEMA MG 1 figure 14-1, at 0.8 % unbalance"),
         ),
         "volts": (450.0, 447.0, 443.0), "rated_volts": 460.0, "unbalance_percent": 0.82, "target_amps": 14.42,
+        "target_amps_supply_right": 14.42,
         "estimate": ESTIMATE, "page": "http://192.168.1.20:8080/fans/hollow-creek/north-3",
         "cautions": (
             "Stop, open the disconnect, lock it with your own lock and prove it dead before you open anything.",

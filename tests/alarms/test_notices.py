@@ -45,6 +45,7 @@ def single_phase() -> Story:
         unbalance_percent=None, notes=("not adjusted: voltage is not measured",), target_amps=50.3,
         limit_factors=(Factor("full-load amps", 46.0, "nameplate"), Factor("service factor", 1.15, "nameplate")),
         estimate={
+            "words": ["not adjusted: voltage is not measured", "window of 4 min only: low confidence"],
             **pitch(as_is={"degrees": 2.0, "pitch": 21.0, "chance": 0.953}, supply_right=None,
                     supply_right_why="none needed",
                     options=[{"pitch": 21.0, "airflow_percent": 94.2}]),
@@ -57,6 +58,7 @@ UNBALANCED = story(
     legs_amps=(12.9, 14.1, 11.8), load_ratio=1.16, limit_amps=12.14, volts=(476.0, 447.0, 452.0),
     unbalance_percent=3.85, full_load_amps=12.4,
     volts_from="north panel", also_standing=("overload",),
+    target_amps=11.53, target_amps_supply_right=13.55,
     limit_factors=(
         Factor("full-load amps", 12.4, "nameplate"), Factor("service factor", 1.15, "nameplate"),
         Factor("voltage unbalance", 0.85, "NEMA MG 1 figure 14-1, at 3.9 % unbalance"),
