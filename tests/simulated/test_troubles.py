@@ -140,6 +140,7 @@ def test_a_gap_is_told_afterwards_in_order(start):
     for fan in ("gap-in-order", "gap-packed"):
         messages = by[fan]
         assert [m.t for m in messages] == sorted(m.t for m in messages)
+        assert all(a.sent < b.sent for a, b in pairwise(messages))  # one radio, one after the other
         during = [m for m in messages if live + 10_800 <= m.sent.timestamp() < live + 10_800 + 1_500]
         assert during == []
         count = sum(len(body) if isinstance(body := json.loads(m.payload), list) else 1 for m in messages)
@@ -192,3 +193,15 @@ def test_averages_blur_the_edges_of_a_run(start):
     stopped = [p for p in peaks if p < 0.2]
     assert 115 <= len(stopped) <= 121
     assert len(partial) <= 2
+
+
+def test_nobody_closes_a_device_in_the_night(start):
+    # A fan that trips again and again through a day and a night: its farmer comes between 06:30 and 22:30 local time.
+    farm = Farm(load("troubles"), start)
+    farm.columns(start + timedelta(hours=14))
+    local = [(at.t + timedelta(hours=-6)).time() for at in farm.truth.starts if at.fan == "overload"]
+    trips = [(end.t + timedelta(hours=-6)).time() for end in farm.truth.ends if end.fan == "overload"]
+    assert len(trips) >= 2
+    assert len(local) >= 2
+    assert all(6.5 <= t.hour + t.minute / 60 < 22.6 for t in local)
+    assert any(t.hour >= 21 for t in trips)  # so one was left for the night
