@@ -22,6 +22,9 @@ from monitor.faults import faults_of
 NAME = re.compile(r"[a-z0-9][a-z0-9_.-]{0,63}")
 """Names of sites, fans and supply points: they stand in MQTT topics and in page addresses."""
 
+IN_FILE = "file:"
+"""Begins an address of a route that stands in a file: `file:/etc/amp-monitor/mail-address`."""
+
 PriorityName = Literal["low", "medium", "high", "highest"]
 
 
@@ -110,6 +113,18 @@ class RouteSettings(_Table):
     to: tuple[str, ...] = Field(min_length=1, description='a list of addresses such as "mailto://..."')
     also_cleared: bool = Field(False, strict=True, description="true or false")
     secret_file: Path | None = Field(None, description="the path of a file that holds the webhook's signing secret")
+
+
+def addresses_of(route: RouteSettings) -> tuple[str, ...]:
+    """A route's addresses; one that stands in a file of its own ("file:PATH", since addresses hold passwords) is read.
+
+    Raises
+    ------
+    ConfigError : such a file cannot be read
+    """
+    return tuple(
+        secret(Path(address.removeprefix(IN_FILE))) if address.startswith(IN_FILE) else address for address in route.to
+    )
 
 
 class NoticeSettings(_Table):

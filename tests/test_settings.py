@@ -193,3 +193,13 @@ def test_secrets_come_from_files_without_their_line_end(tmp_path: Path) -> None:
     file.write_bytes(b"\xff")
     with pytest.raises(ConfigError, match="cannot read the secret file"):
         settings.secret(file)
+
+
+def test_an_address_with_a_password_stands_in_a_file_of_its_own(tmp_path: Path) -> None:
+    (tmp_path / "address").write_text("mailto://u:p@mail.example?to=farm@mail.example\n")
+    text = f'[[notices.route]]\nname = "farm"\nto = ["terminal:", "file:{tmp_path / "address"}"]\n'
+    (route,) = settings.parse(text, tmp_path / "monitor.toml").notices.route
+    assert settings.addresses_of(route) == ("terminal:", "mailto://u:p@mail.example?to=farm@mail.example")
+    (tmp_path / "address").unlink()
+    with pytest.raises(ConfigError, match="address"):
+        settings.addresses_of(route)

@@ -18,7 +18,7 @@ from monitor.records.rows import from_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.service.opening import broker_address
-from monitor.settings import Settings, secret
+from monitor.settings import Settings, addresses_of, secret
 
 LEAST_FREE_SHARE = 0.10
 BUILT_YEAR = 2026
@@ -104,8 +104,13 @@ def _routes(settings: Settings) -> Iterator[Finding]:
         words = "no [[notices.route]]: notices only go to the terminal or journal; nobody is called"
         yield Finding("notices", False, words)
     for route in settings.notices.route:
-        for address in route.to:
-            what = f"notices {route.name}"
+        what = f"notices {route.name}"
+        try:
+            addresses = addresses_of(route)
+        except ConfigError as exc:
+            yield Finding(what, False, str(exc))
+            continue
+        for address in addresses:
             try:
                 senders.check_address(address, secret(route.secret_file) if route.secret_file else None)
             except ConfigError as exc:

@@ -23,7 +23,7 @@ from monitor.service.delivery import Delivery, addresses
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_address, make_directory, seed_sites
 from monitor.service.worker import Worker
-from monitor.settings import RouteSettings, Settings, secret
+from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 
@@ -67,9 +67,12 @@ class Service:
         self._threads: list[threading.Thread] = []
         self._failures: list[BaseException] = []
         routes = settings.notices.route or (TERMINAL_ROUTE,)
-        secrets = [secret(route.secret_file) if route.secret_file else None for route in routes]
-        for route, signing in zip(routes, secrets, strict=True):
-            for address in route.to:
+        named = [
+            (route.name, addresses_of(route), secret(route.secret_file) if route.secret_file else None)
+            for route in routes
+        ]
+        for _, many, signing in named:
+            for address in many:
                 senders.check_address(address, signing)
         if not settings.web.loopback:
             raise ConfigError(
@@ -85,7 +88,7 @@ class Service:
             self.broker = Broker(broker_address(settings), say=log.warning, clock=clock)
             self.delivery = Delivery(
                 self.database,
-                addresses([(route.name, route.to, key) for route, key in zip(routes, secrets, strict=True)]),
+                addresses(named),
                 print_line=print_line,
                 say=log.warning,
                 clock=clock,
