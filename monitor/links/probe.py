@@ -12,7 +12,8 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.errors import LinkError
-from monitor.links.mqtt import CONNECT_SECONDS, BrokerAddress, tls_context
+from monitor.links.address import BrokerAddress, tls_context
+from monitor.links.connection import CONNECT_SECONDS
 
 ANSWER_SECONDS = 8.0
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,7 +17,7 @@ from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
 from monitor.blades.estimate import estimate
 from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots
-from monitor.motor.limit import adjusted_limit
+from monitor.motor.limit import adjusted_limit, full_limit
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
 from monitor.watch import layout
@@ -128,9 +129,10 @@ class Figures:
         limit = adjusted_limit(nameplate.motor, unbalance) if nameplate else None
         period = self._plant.period_ms_of(point)
         supply = nameplate.fan.supply if nameplate and last and last.flags & VOLTS_FROM_SUPPLY else None
-        target = None
-        if answer is not None and nameplate is not None and limit is not None:
-            target = limit.amps * (1.0 - nameplate.fan.target_margin_percent / 100.0)
+        target = target_right = None
+        if answer is not None and nameplate is not None:
+            share = 1.0 - nameplate.fan.target_margin_percent / 100.0
+            target, target_right = share * answer["limit"]["amps"], share * full_limit(nameplate.motor)
         began = float(state[layout.RUN_START_MS])
         return Story(
             site_name=site.name or site.site,
@@ -153,12 +155,15 @@ class Figures:
             estimate=answer,
             estimate_words=words,
             target_amps=target,
+            target_amps_supply_right=target_right,
             run_began=None if math.isnan(began) else _time(began),
             last_reading=_time(last.t_ms) if last else None,
             period_seconds=None if math.isnan(period) else period / 1000.0,
             logger_words=self._status.get(point.row),
             cautions=for_notice(alarm.condition),
-            page=f"{self._public_url.rstrip('/')}/fans/{point.site}/{point.name}" if self._public_url else None,
+            page=f"{self._public_url.rstrip('/')}/fans/{quote(point.site)}/{quote(point.name)}"
+            if self._public_url
+            else None,
         )
 
     def grown(self) -> None:

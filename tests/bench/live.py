@@ -16,8 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.faults.conftest import Running
-from tests.servers import Mosquitto, Publisher, until
+from tests.servers import Mosquitto, Publisher, Running, until
 
 MESSAGES = 60_000
 FANS = 100

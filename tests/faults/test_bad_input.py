@@ -8,8 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.faults.conftest import Running
-from tests.servers import Mosquitto, Publisher, until
+from tests.servers import Mosquitto, Publisher, Running, until
 
 pytestmark = [pytest.mark.broker, pytest.mark.timeout(180)]
 

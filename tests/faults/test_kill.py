@@ -15,8 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.faults.conftest import Running
-from tests.servers import Mosquitto, Publisher, until
+from tests.servers import Mosquitto, Publisher, Running, until
 
 FANS = 50
 KILLS = 20

@@ -17,7 +17,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.errors import ConfigError
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox, Message
-from tests.links.conftest import Mosquitto, Publish, free_port, until
+from tests.links.conftest import Publish
+from tests.servers import Mosquitto, free_port, until
 
 pytestmark = pytest.mark.broker
 TOPIC = "amps/v1/home/north-3/readings"
@@ -230,7 +231,7 @@ def test_a_broker_that_forgot_us_is_told_of_and_what_we_hold_is_kept(
 
 
 def test_a_frozen_network_is_noticed(mosquitto: Mosquitto, link: Link, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.links.mqtt.KEEPALIVE_SECONDS", 1)
+    monkeypatch.setattr("monitor.links.connection.KEEPALIVE_SECONDS", 1)
     broker = connected(link(mosquitto.port))
     assert mosquitto._process is not None
     mosquitto._process.send_signal(signal.SIGSTOP)
@@ -602,7 +603,7 @@ def test_the_greeting_asks_for_a_session_that_stays(link: Link) -> None:
 def test_rubbish_from_the_other_side_does_not_end_the_thread(
     rubbish: bytes, link: Link, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("monitor.links.mqtt.ANSWER_SECONDS", 0.3)
+    monkeypatch.setattr("monitor.links.connection.ANSWER_SECONDS", 0.3)
     odd = OddBroker(rubbish)
     broker = link(odd.port)
     until(lambda: len(odd.greetings) >= 3, 10, "three tries")
@@ -626,7 +627,7 @@ def test_a_topic_that_is_not_utf_8_is_given_on_as_nobodys(link: Link) -> None:
 
 
 def test_a_broker_that_takes_the_connection_and_says_nothing(link: Link, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.links.mqtt.ANSWER_SECONDS", 0.3)
+    monkeypatch.setattr("monitor.links.connection.ANSWER_SECONDS", 0.3)
     odd = OddBroker(b"")
     said: list[str] = []
     broker = link(odd.port, said=said)

@@ -21,7 +21,7 @@ from aiosmtpd.smtp import AuthResult
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
-from tests.links.conftest import free_port
+from tests.servers import free_port
 
 
 class Post:

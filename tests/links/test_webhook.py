@@ -22,7 +22,7 @@ from standardwebhooks.webhooks import WebhookVerificationError
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders, webhook
-from tests.links.conftest import free_port
+from tests.servers import free_port
 
 # Standard Webhooks specification 1.0.0, public test vector of its reference libraries (not a real credential).
 VECTOR_SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
