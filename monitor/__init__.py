@@ -27,4 +27,5 @@ def _compiled_code_directory() -> str:
     return tempfile.mkdtemp(prefix="amp-monitor-compiled-")
 
 
-os.environ.setdefault("NUMBA_CACHE_DIR", _compiled_code_directory())
+if "NUMBA_CACHE_DIR" not in os.environ:
+    os.environ["NUMBA_CACHE_DIR"] = _compiled_code_directory()
