@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import msgspec
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
@@ -143,7 +143,7 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
             "end_seen": row["end_seen"],
             "end_cause": row["end_cause"],
             "confidence": row["confidence"],
-            "evidence": json.loads(row["evidence"]),
+            "evidence": msgspec.json.decode(row["evidence"]),
             "peak_amps": row["peak_amps"],
             "peak_ratio": row["peak_ratio"],
             "gap_seconds": None if row["gap_ms"] is None else row["gap_ms"] / 1000,
@@ -155,7 +155,8 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
 def _estimates(connection: Connection, point_id: int | None = None) -> dict[int, tuple[int, dict[str, Any]]]:
     table = tables.estimates
     query = sa.select(table) if point_id is None else sa.select(table).where(table.c.point_id == point_id)
-    return {row["point_id"]: (row["at_ms"], json.loads(row["json"])) for row in connection.execute(query).mappings()}
+    found = connection.execute(query).mappings()
+    return {row["point_id"]: (row["at_ms"], msgspec.json.decode(row["json"])) for row in found}
 
 
 _SUMMARY = ("as_is", "as_is_why", "supply_right", "supply_right_why", "provisional")

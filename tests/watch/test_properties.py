@@ -21,7 +21,7 @@ from tests.conftest import BALANCED, NAN, NO_VOLTS, Row, columns, nameplate
 from tests.watch.streams import Stream, by_kernel, seeded, streams
 
 MANY = settings(
-    max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
 )
 
 
@@ -79,7 +79,7 @@ def overloaded(stream: Stream) -> list[set[int]]:
     return after
 
 
-@settings(MANY, max_examples=40)
+@settings(MANY, max_examples=25)
 @given(streams(most_fans=1), st.floats(1.0, 1.6))
 def test_more_amps_never_clear_an_overload_sooner(stream: Stream, factor: float) -> None:
     # One motor and no new limits: with those a heavier fan could be another fan altogether.
