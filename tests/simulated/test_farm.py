@@ -178,3 +178,15 @@ def test_many_makes_as_many_as_asked_for(fans, start):
     assert len(set(farm.truth.slopes.values())) == fans
     assert all(0.05 <= slope <= 0.11 for slope in farm.truth.slopes.values())
     assert len(farm.columns(start + timedelta(minutes=10))) == fans
+
+
+def test_the_truth_does_not_run_ahead_of_the_farm(start):
+    farm = Farm(load("troubles"), start)  # blocks of half an hour are played at once; "short-cycles" stops every 5 min
+    seen = []
+    for minutes in (7, 14, 21, 28):
+        farm.advance(start + timedelta(minutes=minutes))
+        assert farm.now == start + timedelta(minutes=minutes)
+        ends = farm.truth.ends
+        assert all(end.t <= farm.now for end in ends)
+        seen.append(len(ends))
+    assert 1 <= seen[0] < seen[1] < seen[2] < seen[3]
