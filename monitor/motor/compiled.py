@@ -28,6 +28,22 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
     return cast("Callable[P, R]", njit(cache=True, nogil=True, fastmath=False)(function))
 
 
+def compiled_loop(function: Callable[P, R]) -> Callable[P, R]:
+    """As `compiled`, for a loop over many rows that works only on arrays its caller made and keeps.
+
+    Such a loop needs no counting of references, which would otherwise cost several times what the loop itself does
+    (measured: 345 ns a reading with it, 53 without). A function that makes an array of its own does not compile so.
+    """
+    options: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": False, "_nrt": False}
+    return cast("Callable[P, R]", njit(**options)(function))
+
+
+def inlined(function: Callable[P, R]) -> Callable[P, R]:
+    """A part of such a loop, put into it as if it stood there: a call would hand over each array piece by piece."""
+    options: dict[str, Any] = {"inline": "always"}
+    return cast("Callable[P, R]", njit(**options)(function))
+
+
 def over_columns(loop: Callable[..., None], *values: float | Floats) -> Any:
     """Works a formula over numbers and arrays alike.
 

@@ -51,8 +51,8 @@ def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Ch
         or int(readings.limits.min()) < 0 or int(readings.limits.max()) >= len(limits)
     ):  # fmt: skip
         raise IndexError("a reading names a fan or a row of limits that is not there")
-    judged = np.full((rows, 4), np.nan)
-    flags = np.zeros(rows, np.int32)
+    judged = np.empty((rows, 4))
+    flags = np.empty(rows, np.int32)
     room = min(_ROOM, rows * kernel.MOST_CHANGES_A_ROW) + kernel.MOST_CHANGES_A_ROW
     ints = np.empty((room, kernel.CHANGE_INTS), np.int32)
     floats = np.empty((room, kernel.CHANGE_FLOATS))

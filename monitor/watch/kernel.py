@@ -18,7 +18,7 @@ import math
 
 import numpy as np
 
-from monitor.motor.compiled import compiled
+from monitor.motor.compiled import compiled_loop, inlined
 from monitor.motor.limit import derate
 from monitor.motor.unbalance import unbalance_of
 from monitor.watch import layout as at
@@ -44,9 +44,11 @@ LOAD_RATIO, VOLTAGE_UNBALANCE, RUN_HAS_ENDED = 0, 1, 2
 _MEASURES = {"load_ratio": LOAD_RATIO, "voltage_unbalance": VOLTAGE_UNBALANCE, "run_ended": RUN_HAS_ENDED}
 _MEASURE_OF = np.array([_MEASURES[row.measure] for row in KERNEL_CONDITIONS], np.int64)
 _IDS = [row.id for row in KERNEL_CONDITIONS]
-# For each condition a row of flags: which conditions, when they stand, keep this one from standing. They come earlier
-# in the table, so they are worked before it at each reading.
-_SUPPRESSED_BY = np.array([[other in row.not_while for other in _IDS] for row in KERNEL_CONDITIONS])
+# For each condition the bits of those that keep it from standing. They come earlier in the table, so they are worked
+# before it at each reading.
+_SUPPRESSED_BY = np.array(
+    [sum(1 << _IDS.index(other) for other in row.not_while) for row in KERNEL_CONDITIONS], np.int64
+)
 _COUNT = len(KERNEL_CONDITIONS)
 
 MOST_CHANGES_A_ROW = 2 * _COUNT + 3
@@ -56,7 +58,7 @@ OVERLOAD = _IDS.index("overload")
 CHANGE_INTS, CHANGE_FLOATS = 4, 6
 
 
-@compiled
+@inlined
 def _note(
     ints: Ints, floats: Floats, count: int, row: int, fan: int, what: int, condition: int,
     when: float, since: float, value: float, setpoint: float, peak: float, gap: float,
@@ -75,7 +77,7 @@ def _note(
     return count + 1
 
 
-@compiled
+@inlined
 def _begin(state: Floats, epoch: float) -> None:
     """A fan never seen, or one with a new motor."""
     state[:] = math.nan
@@ -86,7 +88,7 @@ def _begin(state: Floats, epoch: float) -> None:
         state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] = at.NORMAL
 
 
-@compiled
+@inlined
 def _learn_period(state: Floats, given_ms: float, interval_ms: float) -> float:
     """The period in use: given, else the median of the first nine intervals, else 60 s."""
     if not math.isnan(given_ms):
@@ -111,15 +113,15 @@ def _learn_period(state: Floats, given_ms: float, interval_ms: float) -> float:
     return period
 
 
-@compiled
-def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats) -> bool:
+@inlined
+def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats, row: int) -> bool:
     """Carries the smoothed voltages on; true when this row gives a voltage unbalance."""
     lost = False
     known = 0
     for line in range(3):
-        if not math.isnan(volts[line]):
+        if not math.isnan(volts[row, line]):
             known += 1
-            if volts[line] < LOST_SHARE * limits[at.RATED_VOLTS]:
+            if volts[row, line] < LOST_SHARE * limits[at.RATED_VOLTS]:
                 lost = True
     if known == 0:
         return False
@@ -133,7 +135,7 @@ def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats) -> boo
     if not math.isnan(state[at.VOLTS_MS]):
         keep = math.exp(-(t - state[at.VOLTS_MS]) / SMOOTHING_MS)
     for line in range(3):
-        volt = volts[line]
+        volt = volts[row, line]
         if not math.isnan(volt):
             before = state[at.V12 + line]
             state[at.V12 + line] = volt if math.isnan(before) else volt + (before - volt) * keep
@@ -147,19 +149,18 @@ def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats) -> boo
     return True
 
 
-@compiled
+@inlined
 def _condition(
-    state: Floats, limits: Floats, condition: int, t: float, standing_ms: float, value: float,
+    state: Floats, limits: Floats, condition: int, standing: int, t: float, standing_ms: float, value: float,
     ints: Ints, floats: Floats, count: int, row: int, fan: int,
 ) -> int:  # fmt: skip
-    """Carries one condition on by one reading and returns the new count of changes."""
+    """Carries one condition on by one reading and returns the new count of changes.
+
+    standing : bits of the conditions worked before this one that stand now
+    """
     mine = at.FIRST_CONDITION + condition * at.CONDITION_FIELDS
     its = at.FIRST_LIMIT + condition * at.LIMIT_FIELDS
-    suppressed = limits[its + at.IN_USE] == 0.0
-    for other in range(condition):
-        if _SUPPRESSED_BY[condition, other]:
-            suppressed = suppressed or state[at.FIRST_CONDITION + other * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING
-    if suppressed:
+    if limits[its + at.IN_USE] == 0.0 or standing & _SUPPRESSED_BY[condition]:
         if state[mine + at.PHASE] >= at.STANDING:
             count = _note(
                 ints, floats, count, row, fan, at.SUPERSEDED, condition, t, state[mine + at.ONSET_MS], value,
@@ -169,20 +170,24 @@ def _condition(
         return count
     if math.isnan(value):
         return count
-    unseen = t - state[mine + at.SEEN_MS] - standing_ms
-    if unseen > 0.0:  # false for NaN: first time seen
-        state[mine + at.TIMER_MS] += unseen
-    state[mine + at.SEEN_MS] = t
-
     setpoint = limits[its + at.SETPOINT]
     phase = state[mine + at.PHASE]
-    if phase == at.NORMAL and value >= setpoint:
+    if phase == at.NORMAL:
+        if value < setpoint:
+            return count  # nearly always: nothing to be carried on
         phase = at.ON_DELAY
         state[mine + at.ONSET_MS] = t
         state[mine + at.TIMER_MS] = t
         state[mine + at.PEAK] = value
-    if phase != at.NORMAL and value > state[mine + at.PEAK]:
-        state[mine + at.PEAK] = value
+    else:
+        if phase != at.STANDING:
+            unseen = t - state[mine + at.SEEN_MS] - standing_ms
+            if unseen > 0.0:
+                state[mine + at.TIMER_MS] += unseen
+        if value > state[mine + at.PEAK]:
+            state[mine + at.PEAK] = value
+    state[mine + at.SEEN_MS] = t
+
     if phase == at.ON_DELAY:
         if value < setpoint:
             phase = at.NORMAL
@@ -192,24 +197,23 @@ def _condition(
                 ints, floats, count, row, fan, at.RAISED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
                 state[mine + at.PEAK], 0.0,
             )  # fmt: skip
-    elif phase >= at.STANDING:
-        if value >= limits[its + at.CLEARS_BELOW]:
-            phase = at.STANDING
-        else:
-            if phase == at.STANDING:
-                phase = at.OFF_DELAY
-                state[mine + at.TIMER_MS] = t
-            if t >= state[mine + at.TIMER_MS] + limits[its + at.OFF_DELAY_MS]:
-                phase = at.NORMAL
-                count = _note(
-                    ints, floats, count, row, fan, at.CLEARED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
-                    state[mine + at.PEAK], 0.0,
-                )  # fmt: skip
+    elif value >= limits[its + at.CLEARS_BELOW]:
+        phase = at.STANDING
+    else:
+        if phase == at.STANDING:
+            phase = at.OFF_DELAY
+            state[mine + at.TIMER_MS] = t
+        if t >= state[mine + at.TIMER_MS] + limits[its + at.OFF_DELAY_MS]:
+            phase = at.NORMAL
+            count = _note(
+                ints, floats, count, row, fan, at.CLEARED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
+                state[mine + at.PEAK], 0.0,
+            )  # fmt: skip
     state[mine + at.PHASE] = phase
     return count
 
 
-@compiled
+@inlined
 def _end_run(
     state: Floats, seen: float, ints: Ints, floats: Floats, count: int, row: int, fan: int
 ) -> int:  # fmt: skip
@@ -219,7 +223,7 @@ def _end_run(
     )  # fmt: skip
 
 
-@compiled
+@inlined
 def _start_or_end_run(
     state: Floats, limits: Floats, t: float, standing_ms: float, highest: float,
     ints: Ints, floats: Floats, count: int, row: int, fan: int,
@@ -251,17 +255,17 @@ def _start_or_end_run(
     return count
 
 
-@compiled
-def _highest(amps: Floats) -> float:
+@inlined
+def _highest(amps: Floats, row: int) -> float:
     """Highest usable leg; NaN when there is none."""
     highest = math.nan
     for leg in range(3):
-        if not math.isnan(amps[leg]) and not amps[leg] <= highest:
-            highest = float(amps[leg])
+        if not math.isnan(amps[row, leg]) and not amps[row, leg] <= highest:
+            highest = float(amps[row, leg])
     return highest
 
 
-@compiled
+@compiled_loop
 def pass_over(
     states: Floats, limits_table: Floats, fans: Ints, times: Floats, amps: Floats, volts: Floats, limits_of: Ints,
     judged: Floats, flags: Ints, ints: Ints, floats: Floats,
@@ -311,7 +315,7 @@ def pass_over(
         flag = at.AFTER_GAP if interval > standing_ms else 0
         state[at.LAST_MS] = t
 
-        measured = _smooth_volts(state, limits, t, volts[row])
+        measured = _smooth_volts(state, limits, t, volts, row)
         unbalance = math.nan
         if not math.isnan(state[at.UNBALANCE_MS]) and limits[at.PHASES] == 3.0:
             age = t - state[at.UNBALANCE_MS]
@@ -324,7 +328,7 @@ def pass_over(
             flag |= at.UNBALANCE_UNKNOWN
         limit = limits[at.FULL_LIMIT] * derate(unbalance)
 
-        highest = _highest(amps[row])
+        highest = _highest(amps, row)
         ratio = math.nan
         ratio_judged = math.nan
         unbalance_judged = math.nan
@@ -351,6 +355,7 @@ def pass_over(
                 unbalance_judged = 0.0
                 has_ended = 0.0 if math.isnan(state[at.RUN_ENDED_MS]) else 1.0
 
+        standing = 0
         for condition in range(_COUNT):
             measure = _MEASURE_OF[condition]
             if measure == LOAD_RATIO:
@@ -359,7 +364,9 @@ def pass_over(
                 value = unbalance_judged
             else:
                 value = has_ended
-            count = _condition(state, limits, condition, t, standing_ms, value, ints, floats, count, row, fan)
+            count = _condition(state, limits, condition, standing, t, standing_ms, value, ints, floats, count, row, fan)
+            if state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING:
+                standing |= 1 << condition
 
         judged[row, 0] = highest
         judged[row, 1] = limit
