@@ -219,3 +219,24 @@ def test_a_leg_without_a_reading_leaves_the_highest_of_the_rest() -> None:
     assert judged.highest[:2].tolist() == [33.0, 30.0]
     assert math.isnan(judged.highest[2])
     assert [int(flag) & layout.IS_RUNNING for flag in judged.flags] == [1, 1, 0]
+
+
+def test_a_run_in_the_state() -> None:
+    # What pages and the worker read there: since when it runs, when it last stopped, what was not seen.
+    legs = [0.0, 0.0, 30.0, 41.0, 39.0, 0.0, 0.0, 30.0]
+    states, limits, seen = new_states(1), stack([resolve(nameplate())]), []
+    for number, amps in enumerate(legs):
+        advance(states, columns([(0, 10_000.0 * number, (amps,) * 3, NO_VOLTS, 0)]), limits)
+        state = states[0]
+        seen.append([state[at] for at in (layout.RUNNING, layout.RUN_START_MS, layout.RUN_LAST_MS, layout.RUN_ENDED_MS,
+                                          layout.RUN_PEAK_AMPS)])  # fmt: skip
+    np.testing.assert_array_equal(seen, [
+        [0, NAN, NAN, NAN, NAN],
+        [0, NAN, NAN, NAN, NAN],
+        [1, 20_000, 20_000, NAN, NAN],
+        [1, 20_000, 30_000, NAN, 41],
+        [1, 20_000, 40_000, NAN, 41],
+        [0, 20_000, 40_000, 50_000, 41],
+        [0, 20_000, 40_000, 50_000, 41],
+        [1, 70_000, 70_000, NAN, NAN],
+    ])  # fmt: skip
