@@ -19,7 +19,6 @@ within 0.05 anywhere.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.blades.belief import BAND, Belief
@@ -29,6 +28,9 @@ ENOUGH_CHANCE = 0.90
 """A reduction is recommended from this chance on (derived)."""
 SYSTEM_EXPONENT = 1.5
 """n of the system curve dp ~ Q^n: grain 1.3 to 1.8 (ASABE D272)."""
+
+_GREATEST_EXPONENT = 50.0
+"""Beyond it (a clamp whose error is a thousand times the amps) a figure of the band means nothing, but stays one."""
 
 NONE_NEEDED = "none needed"
 NONE_ENOUGH = "none enough"
@@ -152,7 +154,7 @@ class Column:
         return math.hypot(degrees * self.belief.deviation, self.deviation)
 
     def _amps(self, exponent: float) -> float:
-        return math.hypot(self.active * math.exp(exponent), self.magnetising) + self.spread
+        return math.hypot(self.active * math.exp(min(exponent, _GREATEST_EXPONENT)), self.magnetising) + self.spread
 
 
 def angles_on_hand(fan: Fan) -> tuple[float, ...]:
@@ -171,6 +173,11 @@ def angles_on_hand(fan: Fan) -> tuple[float, ...]:
     return (present, *sorted(lower, reverse=True))
 
 
+def registered(fan: Fan) -> bool:
+    """Whether the register says which angle the fan has and which inserts are on hand."""
+    return fan.blade_pitch_degrees is not None and bool(fan.available_pitch_degrees)
+
+
 @dataclass(frozen=True)
 class Recommended:
     """The least reduction that has at least 90 % chance."""
@@ -183,25 +190,26 @@ class Recommended:
     """Its chance."""
 
 
-def recommend(column: Column, angles: Sequence[float]) -> tuple[Recommended | None, str | None]:
+def recommend(column: Column, fan: Fan) -> tuple[Recommended | None, str | None]:
     """The least reduction on hand whose chance is at least 90 %, or the word why there is none.
 
     Parameters
     ----------
     column : the question
-    angles : the present angle first, then those on hand below it, steepest first
+    fan : its present angle and the inserts on hand
 
     Returns
     -------
     (recommended, None) or (None, "none needed" | "none enough" | "cannot say"): the last where the present angle or the
-    inserts on hand are not registered
+    inserts on hand are not registered. A fan that stands at its lowest angle has none that is enough.
     """
     if not column.needed:
         return None, NONE_NEEDED
     if column.active_target is None:
         return None, NONE_ENOUGH
-    if len(angles) < 2:
+    if not registered(fan):
         return None, CANNOT_SAY
+    angles = angles_on_hand(fan)
     for angle in angles:
         chance = column.chance(angles[0] - angle)
         if chance >= ENOUGH_CHANCE:

@@ -22,6 +22,7 @@ from monitor.blades.degrees import (
     angles_on_hand,
     current_deviation,
     recommend,
+    registered,
 )
 from monitor.blades.parts import Parts, parts_of, reference_load
 from monitor.blades.window import DEGREES_FOLLOW, WindowFigures
@@ -307,11 +308,11 @@ def _pitch(
     if columns is None:
         return Pitch(provisional, worth, None, CANNOT_SAY, None, CANNOT_SAY, (), None)
     angles = angles_on_hand(nameplate.fan)
-    if len(angles) < 2:
+    if not registered(nameplate.fan):
         words.append(_unregistered(nameplate, columns[0]))
     _say_device(nameplate, columns[0], words)
-    as_is, as_is_why = (None, SUPPLY_FIRST) if no_limit else recommend(columns[0], angles)
-    supply_right, supply_right_why = recommend(columns[1], angles)
+    as_is, as_is_why = (None, SUPPLY_FIRST) if no_limit else recommend(columns[0], nameplate.fan)
+    supply_right, supply_right_why = recommend(columns[1], nameplate.fan)
     options = tuple(_option(columns, angles[0] - angle, angle, no_limit) for angle in angles)
     return Pitch(provisional, worth, as_is, as_is_why, supply_right, supply_right_why, options, columns)
 
@@ -374,7 +375,7 @@ def _option(columns: tuple[Column, Column], degrees: float, pitch: float, no_lim
 
 def _unregistered(nameplate: Nameplate, as_is: Column) -> str:
     """What can still be said where the angles are not registered."""
-    missing = "which lower inserts are on hand"
+    missing = "which inserts are on hand"
     if nameplate.fan.blade_pitch_degrees is None:
         missing = "the present blade angle"
     degrees = as_is.degrees

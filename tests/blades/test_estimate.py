@@ -129,8 +129,13 @@ def test_angles_that_are_not_registered() -> None:
     assert says(answer, "the present blade angle is not registered; by the mean belief it takes about 1.8 degrees")
     assert pitch(answer)["options"] == []
     answer = estimate(fan(available_pitch_degrees=()), SEEN)
-    assert says(answer, "which lower inserts are on hand is not registered")
+    assert says(answer, "which inserts are on hand is not registered")
     assert [option["pitch"] for option in pitch(answer)["options"]] == [21]
+    # At its lowest angle: everything is registered, and nothing on hand is enough.
+    for lowest in (fan(blade_pitch_degrees=13), fan(minimum_pitch_degrees=21)):
+        answer = estimate(lowest, SEEN)
+        assert (pitch(answer)["as_is_why"], pitch(answer)["supply_right_why"]) == ("none enough", "none enough")
+        assert not says(answer, "not registered")
     light = estimate(fan(blade_pitch_degrees=None), replace(SEEN, highest=11.5, mean=11.3))
     assert pitch(light)["as_is_why"] == "none needed"
     assert not says(light, "by the mean belief")
