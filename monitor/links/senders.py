@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any, Final
-from urllib.parse import unquote, urlsplit
+from urllib.parse import parse_qsl, unquote, urlsplit
 
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, Fault, LinkError
@@ -140,6 +140,10 @@ def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
 # ---------------------------------------------------------------------- Apprise
 
 
+_SERVERS: Final = ("mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
+"""In these addresses user and host name a server, which the reader of a reason must know; in others they may be tokens."""
+
+
 class _Lines(logging.Handler):
     """Apprise says why a try failed only to its log; each thread gathers its own lines."""
 
@@ -218,6 +222,9 @@ def _without_secrets(text: str, address: str) -> str:
     try:
         parts = urlsplit(address)
         secrets = {parts.password or "", *parts.path.split("/"), parts.query}
+        secrets.update(value for _, value in parse_qsl(parts.query))
+        if parts.scheme not in _SERVERS:
+            secrets |= {parts.username or "", parts.netloc.rpartition("@")[2].partition(":")[0]}
     except ValueError:
         return ""
     for secret in sorted(secrets, key=len, reverse=True):
