@@ -9,7 +9,7 @@ import logging
 import sys
 from collections.abc import Callable
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated, TypeVar
 from zoneinfo import ZoneInfo
@@ -106,7 +106,7 @@ def try_(
 @fans_app.command("list")
 def list_fans(settings_file: SettingsOption = None) -> None:
     """Lists the fans in the register."""
-    rows = _with_database(settings_file, lambda database: register.fans(database, ALL))
+    rows, zones = _with_database(settings_file, lambda database: (register.fans(database, ALL), _zones(database)))
     if not rows:
         print("No fans yet. Enter one with: amp-monitor fans import SITE/FAN FAN.toml")
         return
@@ -124,7 +124,7 @@ def list_fans(settings_file: SettingsOption = None) -> None:
             f"{full_limit(motor):.1f} A",
             fan.control or "not said",
             str(version.version),
-            f"{version.valid_from:%Y-%m-%d}",
+            f"{version.valid_from.astimezone(zones[point.site]):%Y-%m-%d}",
         )
     console.print(table)
 
@@ -214,6 +214,11 @@ def _site_and_fan(text: str) -> tuple[str, str]:
     return site, fan
 
 
+def _zones(database: Database) -> dict[str, tzinfo]:
+    """Time zones of the sites."""
+    return {one.site: ZoneInfo(one.time_zone) for one in register.sites(database)}
+
+
 def _time(text: str, site: str, database: Database) -> datetime:
     """RFC 3339, or local time of the site."""
     try:
@@ -221,9 +226,11 @@ def _time(text: str, site: str, database: Database) -> datetime:
     except ValueError as exc:
         raise ConfigError(f'--from: expected a time such as 2026-10-04T18:00, found "{text}"') from exc
     if time.tzinfo is None:
-        zones = {one.site: one.time_zone for one in register.sites(database)}
-        time = time.replace(tzinfo=ZoneInfo(zones.get(site, "UTC")))
-    return time.astimezone(UTC)
+        time = time.replace(tzinfo=_zones(database).get(site, UTC))
+    try:
+        return time.astimezone(UTC)
+    except OverflowError as exc:
+        raise ConfigError(f"--from {text} lies beyond all calendars") from exc
 
 
 def _who() -> str:

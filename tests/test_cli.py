@@ -78,6 +78,7 @@ def test_help_names_every_command(call: Call) -> None:
         (("fans", "import", "home/bin-1", "."), "cannot read .: Is a directory"),
         (("fans", "import", "home/bin-1", "bin.toml", "--from", "soon"), "--from: expected a time such as"),
         (("fans", "import", "home/bin-1", "bin.toml", "--from", "2126-01-01"), "lies in the future"),
+        (("fans", "import", "home/bin-1", "bin.toml", "--from", "9999-12-31T23:00-11:00"), "beyond all calendars"),
         (("fans", "list", "--settings", "none.toml"), "cannot read the settings file none.toml"),
         (("fans", "list"), "there is no database at"),
         (("fans", "export", "home/bin-1"), "there is no database at"),
@@ -91,7 +92,7 @@ def test_wrong_use_is_2_and_told_in_words(call: Call, words: tuple[str, ...], sa
 
 
 def test_a_fan_from_file_to_list_to_file_and_out(call: Call, tmp_path: Path) -> None:
-    code, out, _ = call("fans", "import", "home/bin-1", "bin.toml", "--from", "2026-01-02T03:00",
+    code, out, _ = call("fans", "import", "home/bin-1", "bin.toml", "--from", "2026-01-02T21:00",
                         "--settings", "monitor.toml")  # fmt: skip
     assert code == 0 and out.startswith("home/bin-1: version 1 is in the register.")
     code, out, _ = call("fans", "list", "--settings", "monitor.toml")
