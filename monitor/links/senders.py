@@ -141,7 +141,7 @@ def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
 
 
 _SERVERS: Final = ("mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
-"""In these addresses user and host name a server, which the reader of a reason must know; in others they may be tokens."""
+"""Here user and host name a server, which the reader of a reason must know; in other addresses they may be tokens."""
 
 
 class _Lines(logging.Handler):
