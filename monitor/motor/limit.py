@@ -28,6 +28,7 @@ NO_FACTOR_ABOVE = 5.0
 
 NOT_MEASURED = "not adjusted: voltage is not measured"
 ONE_VOLTAGE = "not adjusted: only one line voltage is measured, so its unbalance is not known"
+MEASURED_BEFORE = "by the last voltages measured"
 NO_LIMIT_GIVEN = "no limit is given at this unbalance; stop and have the supply put right"
 SERVICE_FACTOR_HOLDS = (
     "the service factor holds at rated voltage and frequency, up to 40 degrees C, up to 1000 m; it is no reserve for "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,11 +18,14 @@ from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
 from monitor.blades.estimate import estimate
 from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots
-from monitor.motor.limit import adjusted_limit, full_limit
+from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adjusted_limit, full_limit
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
 from monitor.watch import layout
 from monitor.watch.columns import Judged
+from monitor.watch.kernel import PERIODS_STANDING
+
+log = logging.getLogger("monitor.worker")
 
 
 @dataclass(frozen=True)
@@ -35,6 +39,8 @@ class Seen:
     limit: float
     ratio: float
     unbalance: float
+    unbalance_held: bool
+    """The unbalance is that of earlier readings: the voltage is not measured now."""
     flags: int
 
 
@@ -85,7 +91,8 @@ class Figures:
         legs = rows.amps[at].tolist()[: int(self._plant.legs_of[rows.point[at]])]
         return Seen(
             float(rows.t_ms[at]), tuple(legs), float(judged.highest[at]), float(judged.limit[at]),
-            float(judged.ratio[at]), float(judged.unbalance[at]), int(rows.flags[at]),
+            float(judged.ratio[at]), float(judged.unbalance[at]),
+            bool(judged.flags[at] & layout.UNBALANCE_OLD), int(rows.flags[at]),
         )  # fmt: skip
 
     def last(self, point: Point) -> Seen | None:
@@ -111,7 +118,11 @@ class Figures:
         if figures is None:
             return None, "degrees follow"
         site = self._plant.sites[point.site]
-        return estimate(nameplate, figures, site.altitude_m).as_json(), None
+        try:
+            return estimate(nameplate, figures, site.altitude_m).as_json(), None
+        except Exception:  # it would come back after every start: advice must never cost the watch
+            log.exception("no estimate of %s/%s: a fault of the monitor", point.site, point.name)
+            return None, "no degrees, by a fault of the monitor: please report its log"
 
     def story(self, point: Point, alarm: Alarm, standing: Sequence[str], now: datetime) -> Story:
         """What a notice about this fan can tell now."""
@@ -122,11 +133,16 @@ class Figures:
         last = self._last.get(point.row)
         answer, words = self.estimate(point)
         nameplate = point.nameplate
-        volts = tuple(_or_none(float(volt)) for volt in state[layout.V12 : layout.V31 + 1])
-        if nameplate is not None and nameplate.motor.phases == 1:
-            volts = volts[:1]
+        volts = self._volts(point, last)
         unbalance = _or_none(seen.unbalance) if seen else None
-        limit = adjusted_limit(nameplate.motor, unbalance) if nameplate else None
+        limit = None
+        if nameplate is not None:
+            limit = adjusted_limit(
+                nameplate.motor,
+                unbalance,
+                volts_source=MEASURED_BEFORE if seen and seen.unbalance_held else "measured",
+                not_adjusted=ONE_VOLTAGE if any(volt is not None for volt in volts) else NOT_MEASURED,
+            )
         period = self._plant.period_ms_of(point)
         supply = nameplate.fan.supply if nameplate and last and last.flags & VOLTS_FROM_SUPPLY else None
         target = target_right = None
@@ -147,7 +163,7 @@ class Figures:
             limit_amps=_or_none(seen.limit) if seen else None,
             full_load_amps=nameplate.motor.full_load_amps if nameplate else None,
             limit_factors=tuple(Factor(f.name, f.value, f.source) for f in limit.factors) if limit else (),
-            volts=volts if any(volt is not None for volt in volts) else (),
+            volts=volts,
             rated_volts=nameplate.motor.rated_voltage if nameplate else None,
             unbalance_percent=unbalance,
             volts_from=supply,
@@ -165,6 +181,16 @@ class Figures:
             if self._public_url
             else None,
         )
+
+    def _volts(self, point: Point, last: Seen | None) -> tuple[float | None, ...]:
+        """The smoothed line voltages, one or three; empty where they are not measured now."""
+        state = self._plant.states[point.row]
+        # While no reading has volts the watch keeps the last ones, for hours and days.
+        if last is None or not last.t_ms - state[layout.VOLTS_MS] <= PERIODS_STANDING * state[layout.PERIOD_MS]:
+            return ()
+        legs = int(self._plant.legs_of[point.row])
+        volts = tuple(_or_none(float(volt)) for volt in state[layout.V12 : layout.V12 + legs])
+        return volts if any(volt is not None for volt in volts) else ()
 
     def grown(self) -> None:
         """New points have come."""

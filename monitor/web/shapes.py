@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.motor.limit import NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
+from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
 from monitor.motor.nameplate import Motor
 from monitor.web.times import rfc3339
 
@@ -56,7 +56,9 @@ def limit_of(item: Mapping[str, Any], motor: Motor) -> Limit:
     motor : its nameplate
     """
     known = [volts for volts in item["volts"] if volts is not None]
-    source = f"measured at {item['supply']}" if item["volts_from_supply"] and item["supply"] else "measured"
+    source = "measured" if known else MEASURED_BEFORE
+    if item["volts_from_supply"] and item["supply"]:
+        source = f"measured at {item['supply']}"
     not_adjusted = ONE_VOLTAGE if len(known) == 1 else NOT_MEASURED
     return adjusted_limit(motor, item["unbalance_percent"], volts_source=source, not_adjusted=not_adjusted)
 

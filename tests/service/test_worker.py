@@ -222,3 +222,22 @@ def test_a_message_that_shows_a_fault_of_ours_costs_only_itself(bench: Any, monk
     assert len(bench.stored("north")["t_ms"]) == 2 and len(bench.link.acked) == 3
     assert bench.reasons() == {("north", "a fault of the monitor"): 1}
     assert "a fault of the monitor" in caplog.text
+
+
+def test_an_estimate_that_fails_costs_no_reading_and_no_notice(
+    bench: Any, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    from monitor.service import figures
+
+    def stumble(*_: Any, **__: Any) -> Any:
+        raise OverflowError("math range error")
+
+    monkeypatch.setattr(figures, "estimate", stumble)
+    bench.register("north")
+    bench.begin().round()
+    bench.send("north", 0, 300, amps=9.0)
+    bench.send("north", 310, 600, amps=12.0)
+    assert len(bench.stored("north")["t_ms"]) == 61
+    (notice,) = bench.rows(tables.notices)
+    assert "no degrees, by a fault of the monitor" in notice["long"]
+    assert "home/north" in caplog.text and "math range error" in caplog.text

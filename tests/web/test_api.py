@@ -10,6 +10,8 @@ from typing import Any
 import httpx
 import pytest
 
+from monitor.motor.nameplate import Motor
+from monitor.web.shapes import limit_of
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
 
@@ -395,3 +397,12 @@ def test_nothing_but_numbers_stands_where_json_has_numbers() -> None:
         "b": [None, 1.5, None],
         "c": "2026-10-04T01:46:00Z",
     }
+
+
+def test_a_limit_says_whether_its_voltages_are_of_now() -> None:
+    motor = Motor(460, 3, 12.4, 1.15)
+    item = {"volts": [470.0, 460.0, 450.0], "volts_from_supply": False, "supply": "panel", "unbalance_percent": 2.17}
+    assert limit_of(item, motor).factors[-1].source.endswith("at 2.2 % unbalance, measured")
+    assert limit_of(item | {"volts_from_supply": True}, motor).factors[-1].source.endswith("measured at panel")
+    gone = limit_of(item | {"volts": [None] * 3}, motor).factors[-1].source
+    assert gone.endswith("at 2.2 % unbalance, by the last voltages measured")
