@@ -1,5 +1,6 @@
 """The fan amp monitor: watches the motor current of grain-drying and aeration fans and calls before they trip."""
 
+import hashlib
 import os
 import tempfile
 from pathlib import Path
@@ -27,5 +28,22 @@ def _compiled_code_directory() -> str:
     return tempfile.mkdtemp(prefix="amp-monitor-compiled-")
 
 
-if "NUMBA_CACHE_DIR" not in os.environ:
-    os.environ["NUMBA_CACHE_DIR"] = _compiled_code_directory()
+def mark_of_the_sources(package: Path = Path(__file__).parent) -> str:
+    """Changes with any file that is compiled into the watch (or into the invented farm beside it).
+
+    Numba looks only at the file a compiled function stands in. The kernel holds the table of conditions, the layout of
+    the state and the formulas of the motor, which stand in other files: an upgrade that changes one of those alone would
+    let the old kernel silently run on.
+    """
+    mark = hashlib.blake2b(digest_size=6)
+    for room in (package / "motor", package / "blades", package / "watch", package.parent / "simulated"):
+        for path in sorted(room.glob("*.py")):
+            mark.update(path.name.encode() + path.read_bytes())
+    return f"sources-{mark.hexdigest()}"
+
+
+# A child process finds its parent's choice in the environment and keeps it.
+_place = Path(os.environ.get("NUMBA_CACHE_DIR") or _compiled_code_directory())
+_mark = mark_of_the_sources()
+if _place.name != _mark:
+    os.environ["NUMBA_CACHE_DIR"] = str(_place / _mark)
