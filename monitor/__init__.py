@@ -32,8 +32,8 @@ def mark_of_the_sources(package: Path = Path(__file__).parent) -> str:
     """Changes with any file that is compiled into the watch (or into the invented farm beside it).
 
     Numba looks only at the file a compiled function stands in. The kernel holds the table of conditions, the layout of
-    the state and the formulas of the motor, which stand in other files: an upgrade that changes one of those alone would
-    let the old kernel silently run on.
+    the state and the formulas of the motor, which stand in other files: an upgrade that changes one of those alone
+    would let the old kernel silently run on.
     """
     mark = hashlib.blake2b(digest_size=6)
     for room in (package / "motor", package / "blades", package / "watch", package.parent / "simulated"):
