@@ -168,6 +168,8 @@ class Returned:
     """When [event time]."""
     peak: float | None = None
     """The greatest value while it stood, if greater than told before."""
+    watched: bool = True
+    """False: nobody saw it go, it is not watched for any more."""
 
 
 @dataclass(frozen=True)
@@ -359,6 +361,9 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
 
 def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) -> Stepped:
     after = replace(alarm, cleared=event.at, peak=_greater(alarm.peak, event.peak))
+    if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
+        after = replace(after, last_notice=None, last_notice_priority=None, untold=0)
+        return _moved(alarm, after, Cause.NO_LONGER_WATCHED, event.at, now, change_number)
     # What was not told as standing is not told as cleared either.
     tell = alarm.untold == 0 and not suppressed(alarm, now)
     return _moved(alarm, after, Cause.RETURNED, event.at, now, change_number, kind="cleared" if tell else None)

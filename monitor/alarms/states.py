@@ -13,6 +13,9 @@ held back.
       |  +------------+ acknowledged           |
       +----------------------------------------+ returned
 
+From either state that stands back to NORMAL as well: what is no longer watched, since the register says so (another
+motor, a condition turned off, a fan taken out). Nobody saw it go, so nobody is told that it went.
+
 What is not in a table does not happen: the event is taken and changes no state (to acknowledge what is normal, say).
 """
 
@@ -53,6 +56,7 @@ class Cause(StrEnum):
     RAISED = "raised"
     RAISED_HIGHER = "raised at higher priority"
     RETURNED = "returned"
+    NO_LONGER_WATCHED = "no longer watched"
     ACKNOWLEDGED = "acknowledged"
     TOLD_AGAIN = "told again"
     SHELVED = "shelved"
@@ -74,10 +78,12 @@ TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
         Cause.TOLD_AGAIN: State.UNACKNOWLEDGED,
         Cause.ACKNOWLEDGED: State.ACKNOWLEDGED,
         Cause.RETURNED: State.RETURNED_UNACKNOWLEDGED,
+        Cause.NO_LONGER_WATCHED: State.NORMAL,
     },
     State.ACKNOWLEDGED: {
         Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
         Cause.RETURNED: State.NORMAL,
+        Cause.NO_LONGER_WATCHED: State.NORMAL,
         # Whoever acknowledged a stop and announced it for some hours counts on the fan to run afterwards.
         Cause.PLAN_OVER: State.UNACKNOWLEDGED,
         Cause.PLAN_WITHDRAWN: State.UNACKNOWLEDGED,

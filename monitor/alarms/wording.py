@@ -17,8 +17,10 @@ SUBJECT_AT_MOST = 120
 """Characters; mail readers on phones show some 40 of them, so the fan comes first."""
 
 
-def line(alarm: Alarm, story: Story) -> str:
+def line(alarm: Alarm, story: Story, *, watched: bool = True) -> str:
     """One line for lists, without the names, which the list shows itself: `over its limit, 109 %, since 02:08`.
+
+    With `watched` false it has just ended because it is not watched for any more: nobody saw it go.
 
     It stands for a long time, so it tells the day with every time that is not of the day of `story.now`.
     """
@@ -27,6 +29,7 @@ def line(alarm: Alarm, story: Story) -> str:
     worst = _share(alarm, story)
     since = f"since {figures.moment(alarm.since, story.now, story.time_zone)}"
     if kind == "cleared":
+        what = what if watched else "no longer watched"
         since = f"{figures.moment(alarm.cleared or story.now, story.now, story.time_zone)}"
         return f"{what}, {since}"
     return ", ".join(part for part in (what, worst, since) if part)

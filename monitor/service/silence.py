@@ -77,7 +77,9 @@ class Silence:
         period_seconds = None if math.isnan(period) else period / 1000.0
         overdue = is_overdue(Heard(now_ms - 1000.0 * silent, period_seconds, overdue=False), now_ms, row)
         if standing:
-            return Returned(_time(heard_ms)) if off or (heard is not None and not overdue) else None
+            if off:
+                return Returned(_time(now_ms), watched=False)
+            return Returned(_time(heard_ms)) if heard is not None and not overdue else None
         if not overdue or off:
             return None
         # A fan last seen stopped misses nothing for now: it can wait for the morning.

@@ -18,6 +18,7 @@ import numpy as np
 
 from monitor.alarms.alarm import CLOCK_STEP, About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
 from monitor.alarms.routes import Route, notices_for
+from monitor.alarms.states import Cause
 from monitor.alarms.wording import line
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
@@ -38,7 +39,7 @@ from monitor.service.silence import Silence, about_silence
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
 from monitor.watch.columns import Change, Judged, Readings
-from monitor.watch.table import for_fan
+from monitor.watch.table import BY_ID, for_fan
 
 log = logging.getLogger("monitor.worker")
 
@@ -332,8 +333,14 @@ class Worker:
                     row.priority, row.rings,
                 )  # fmt: skip
             else:
-                event = Returned(_time(change.at_ms), _or_none(change.peak))
+                watched = change.what == layout.CLEARED or self._told_by_a_stronger(about)
+                event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
             self.apply(point, about, event)
+
+    def _told_by_a_stronger(self, about: About) -> bool:
+        """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""
+        standing = {one.condition for one in self._book.standing(about.site, about.fan or "")}
+        return not standing.isdisjoint(BY_ID[about.condition].not_while)
 
     def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
         """Takes an event to its alarm, and what follows from it into the next commit."""
@@ -349,7 +356,8 @@ class Worker:
         pending = self._pending
         standing = [one.condition for one in self._book.standing(point.site, point.name)]
         story = self.figures.story(point, alarm, standing, now)
-        alarm = replace(alarm, text=line(alarm, story))
+        watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
+        alarm = replace(alarm, text=line(alarm, story, watched=watched))
         self._book.keep(alarm)
         pending.alarms[alarm.number] = alarm
         if change is not None:
@@ -375,7 +383,7 @@ class Worker:
         for alarm in self._book.all_standing():
             point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
             if point is not None and point.row not in watched:
-                self.apply(point, alarm.about, Returned(now))
+                self.apply(point, alarm.about, Returned(now, watched=False))
         if self._link.connected and self._holding_since is None:
             for row in watched:
                 point, about = self.plant.points[row], about_silence(self.plant.points[row])

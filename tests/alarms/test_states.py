@@ -14,8 +14,10 @@ DIAGRAM = """
     U  told again                 U
     U  acknowledged               A
     U  returned                   R
+    U  no longer watched          N
     A  raised at higher priority  U
     A  returned                   N
+    A  no longer watched          N
     A  planned stop over          U
     A  planned stop withdrawn     U
     R  raised                     U
@@ -71,7 +73,7 @@ def test_every_way_between_suppressions(letter: str, cause: Cause) -> None:
 
 
 def test_the_diagrams_are_read_whole() -> None:
-    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (11, 16)
+    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (13, 16)
     causes = {cause.value for cause in Cause}
     assert {cause for _, cause in ways(DIAGRAM) | ways(SUPPRESSED)} == causes
 

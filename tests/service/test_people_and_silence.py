@@ -167,7 +167,7 @@ def test_a_supply_point_is_overdue_while_a_fan_names_it_and_no_longer(
     assert bench.link.last("home/panel/alarms")["supply"] == "panel"
     bench.register("east", nameplate)  # fed from elsewhere now
     bench.pass_time(6.0, 1.0)
-    assert bench.raised("logger-overdue")[0]["state"] == "RETURNED_UNACKNOWLEDGED"
+    assert bench.raised("logger-overdue")[0]["state"] == "NORMAL"
 
 
 def test_while_the_link_is_away_no_logger_is_silent(farm: Any) -> None:

@@ -98,7 +98,7 @@ def test_a_changed_motor_begins_anew(bench: Any, nameplate: str, replay: Any) ->
     bench.pass_time(1.0, 0.5)
     bench.send("north", 170, 200, 11.0)
     (overload,) = bench.raised("overload")
-    assert overload["state"] == "RETURNED_UNACKNOWLEDGED"
+    assert overload["state"] == "NORMAL"
     runs = bench.rows(tables.runs)
     assert [(run["end_ms"] is None, run["end_seen"]) for run in runs] == [(False, False), (True, None)]
     judged, told, stored = replay(bench, "north")
@@ -111,7 +111,7 @@ def test_a_removed_fan_is_silent_and_its_readings_are_rejected(bench: Any, namep
     bench.send("north", 0, 160, 11.0)
     bench.remove("north")
     bench.pass_time(6.0, 1.0)
-    assert bench.raised("overload")[0]["state"] == "RETURNED_UNACKNOWLEDGED"  # else it is told again for ever
+    assert bench.raised("overload")[0]["state"] == "NORMAL"  # else it is told again for ever
     assert bench.link.last("home/north/alarms") is None and bench.link.last("home/north/state") is None
     bench.put("north", bench.reading(170, 11.0))
     bench.put("north", b"offline", kind="status")
@@ -137,8 +137,8 @@ def test_a_fan_removed_and_taken_on_again_is_watched_from_the_beginning(
     bench.send("north", 180, 340, 11.0)
     assert bench.changes() == [
         ("overload", "NORMAL", "UNACKNOWLEDGED", "raised"),
-        ("overload", "UNACKNOWLEDGED", "RETURNED_UNACKNOWLEDGED", "returned"),
-        ("overload", "RETURNED_UNACKNOWLEDGED", "UNACKNOWLEDGED", "raised"),
+        ("overload", "UNACKNOWLEDGED", "NORMAL", "no longer watched"),
+        ("overload", "NORMAL", "UNACKNOWLEDGED", "raised"),
     ]
     judged, _, stored = replay(bench, "north")
     assert judged.tolist() == stored.tolist()
@@ -153,7 +153,7 @@ def test_a_removed_fans_alarm_is_ended_also_when_the_worker_was_killed_meanwhile
     bench.remove("north")
     bench.begin()
     bench.pass_time(6.0, 1.0)
-    assert bench.raised("overload")[0]["state"] == "RETURNED_UNACKNOWLEDGED"
+    assert bench.raised("overload")[0]["state"] == "NORMAL"
     assert bench.link.last("home/north/alarms") is None
 
 
