@@ -22,7 +22,7 @@ QUIET = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[object]:
     sync_api = pytest.importorskip("playwright.sync_api")
     if not Path(CHROMIUM).exists():
@@ -51,7 +51,7 @@ def server(farm: Farm) -> Iterator[WebServer]:
     running.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Where screenshots go, to be looked at: $PICTURES, else a temporary directory."""
     place = Path(os.environ["PICTURES"]) if "PICTURES" in os.environ else tmp_path_factory.mktemp("pictures")

@@ -30,7 +30,6 @@ def test_an_empty_database_begins_at_one(database: Database) -> None:
         began.versions,
         began.states,
         began.unfed,
-        began.times,
         began.recent,
         began.alarms,
     )
@@ -60,7 +59,6 @@ def test_it_finds_everything_again(database: Database, make: Any) -> None:
     assert began.periods == {points["north"]: 10.0}
     assert began.states == {points["north"]: start.State(20, 1, b"state 1")}
     assert began.unfed == {}
-    assert began.times[points["north"]].tolist() == batch.readings.t_ms.tolist()
     assert began.recent[points["north"]].amps.tobytes() == batch.readings.amps.tobytes()
     assert began.open_runs == [batch.runs[1]]
     assert began.alarms == batch.alarms
@@ -96,7 +94,7 @@ def test_a_supply_points_readings_are_not_fed(database: Database, make: Any) -> 
     commit(database, Batch(readings=rows, loggers=[LoggerNow(panel, int(rows.t_ms[-1]))]))
     began = start.load(database)
     assert began.unfed == {}
-    assert list(began.times) == list(began.recent) == [panel]
+    assert list(began.recent) == [panel]
 
 
 def test_the_last_while_reaches_over_packed_hours(database: Database, make: Any) -> None:
