@@ -248,6 +248,7 @@ def secret(path: Path) -> str:
     try:
         return path.read_text("utf-8").rstrip("\r\n")
     except (OSError, UnicodeDecodeError) as exc:
+        why = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
         raise ConfigError(
-            f"cannot read the secret file {path}: {exc}. Put the secret there, readable by the service only."
+            f"cannot read the secret file {path}: {why}. Put the secret there, readable by the service only."
         ) from exc

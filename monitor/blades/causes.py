@@ -79,6 +79,11 @@ def causes_of(
     )
 
 
+def _both(celsius: float) -> str:
+    """An air temperature as people at any site read it; plain letters, as it goes into text messages."""
+    return f"{celsius:.0f} degrees C ({celsius * 1.8 + 32.0:.0f} F)"
+
+
 def _evidence(
     cause: str, motor: Motor, figures: WindowFigures, parts: Parts, unbalance: float | None, full_limit: float
 ) -> tuple[str, ...]:
@@ -109,10 +114,8 @@ def _evidence(
     if figures.ambient_c is not None and abs(parts.air_density) >= 0.05:
         word = "cold" if parts.air_density > 0.0 else "warm"
         verb = "adds" if parts.air_density > 0.0 else "takes off"
-        sentences.append(
-            f"{word} air of {figures.ambient_c:.0f} degrees C {verb} {abs(parts.air_density):.1f} A against air of "
-            "20 degrees C"
-        )
+        amps = f"{abs(parts.air_density):.1f} A"
+        sentences.append(f"{word} air of {_both(figures.ambient_c)} {verb} {amps} against air of {_both(20.0)}")
     if cause == "air density":
         sentences.append("the log shows this fan under its limit when it was warmer at the same volts")
     return tuple(sentences)

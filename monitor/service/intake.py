@@ -323,7 +323,8 @@ class Intake:
                 refuse(int(item), "retained, no time", "a retained message is old news; its age is not known")
             elif abs(t_ms[item] - before) < period / 2:  # a clock that was put back makes no heap
                 good[item] = False
-                refuse(int(item), "no time, in a heap", f"closer than half the period of {period / 1000:g} s")
+                why = f"less than {period / 2000:g} s after the one before; have the logger send t"
+                refuse(int(item), "no time, in a heap", why)
             else:
                 last[row] = float(t_ms[item])
         return good

@@ -39,7 +39,7 @@ PARTS = {
     "fan load": "pitch, back-pressure and bearings, against the limit without derating",
 }
 WHY = {
-    "none needed": "no degrees are needed",
+    "none needed": "no degrees are needed: the amps expected stay under the target",
     "none enough": "no insert on hand is enough: look at supply, bed depth, bearings and the inserts registered",
     "supply first": "no degrees are given: have the supply put right first",
     "cannot say": "there is too little to go by",
@@ -298,7 +298,7 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime, asked: Co
     title = condition.words if condition else alarm["id"].replace("-", " ")
     if alarm["supply"]:
         title = f"{alarm['supply']}: {title}"
-    state = "holds now" if alarm["standing"] else "over, but nobody acknowledged it"
+    state = "holds now" if alarm["standing"] else "ended, but nobody acknowledged it"
     if alarm["acknowledged"] is not None and alarm["state"] == "ACKNOWLEDGED":
         state += f"; acknowledged {words.local(alarm['acknowledged'], zone, now)}, {alarm['acknowledged_by']}"
     if alarm["suppression"] is not None:
@@ -313,7 +313,7 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime, asked: Co
     if (alarm["heard"] - alarm["raised"]).total_seconds() > 120:
         times += f", heard {words.local(alarm['heard'], zone, now)}"
     if alarm["cleared"] is not None and not alarm["standing"]:
-        times += f", over {words.local(alarm['cleared'], zone, now)}"
+        times += f", ended {words.local(alarm['cleared'], zone, now)}"
     if alarm["count"] > 1:
         times += f"; raised {alarm['count']} times"
     return AlarmRow(

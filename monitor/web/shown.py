@@ -190,7 +190,7 @@ def next_step(item: Mapping[str, Any]) -> str:
     state = item["state"]
     standing = {alarm["id"] for alarm in item["alarms"] if alarm["standing"]}
     if state == NO_READINGS:
-        return "Have its logger send a first reading; the page Loggers says how."
+        return "Have its logger send a first reading; what cannot be taken stands on the page Loggers."
     if state == NOT_HEARD:
         return "See to its logger, its link and its power."
     if state == NO_AMPS:

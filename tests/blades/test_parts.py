@@ -149,10 +149,12 @@ def evidence(figures: WindowFigures, name: str) -> tuple[str, ...]:
 
 def test_evidence_names_the_cold_air() -> None:
     figures = seen(48.0, 47.5, 460.0, 0.5, -5.0)
-    added = f"cold air of -5 degrees C adds {split(figures).air_density:.1f} A"
+    added = (
+        f"cold air of -5 degrees C (23 F) adds {split(figures).air_density:.1f} A against air of 20 degrees C (68 F)"
+    )
     assert any(added in sentence for sentence in evidence(figures, "fan load"))
     warm = replace(figures, ambient_c=30.0)
-    assert any("warm air of 30 degrees C takes off" in sentence for sentence in evidence(warm, "fan load"))
+    assert any("warm air of 30 degrees C (86 F) takes off" in sentence for sentence in evidence(warm, "fan load"))
     assert not any("air" in sentence for sentence in evidence(replace(figures, ambient_c=None), "fan load"))
 
 

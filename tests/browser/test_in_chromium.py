@@ -173,7 +173,7 @@ def test_one_fan_lives_on_its_page(chromium: Any, server: WebServer, farm: Farm)
         until_page(page, lambda: page.locator(".answer [data-live=state]").inner_text() == "running", 3)
         assert "good" in page.locator(".answer").get_attribute("class")
         until_page(
-            page, lambda: "Over, but nobody acknowledged it" in page.locator("[data-fold=alarms]").inner_text(), 8
+            page, lambda: "Ended, but nobody acknowledged it" in page.locator("[data-fold=alarms]").inner_text(), 8
         )
 
 

@@ -148,7 +148,7 @@ def test_one_fan_answers_in_the_order_in_which_it_is_asked(farm: Farm, client: h
 
 ORDER = [
     "The supply or the blades?", "How many degrees, and what that costs in air", "Check first", "Cautions",
-    "Amps against the limit, and volts", "Runs", "Standing alarms", "Where the limit comes from",
+    "Amps against the limit, and volts", "Runs", "Alarms", "Where the limit comes from",
 ]  # fmt: skip
 
 
@@ -387,7 +387,7 @@ def test_alarms_told_late_and_often(farm: Farm, client: httpx.Client) -> None:
     farm.raised("north-3", ago=timedelta(hours=1))
     farm.returned("north-3")
     said = page(client, "/fans/meadow/north-3").text
-    assert "Over, but nobody acknowledged it." in said
+    assert "Ended, but nobody acknowledged it." in said
     assert "raised 2 times" in said and "heard 20:46 CDT" in said and NOW.minute == 46
 
 
