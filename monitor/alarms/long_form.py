@@ -28,6 +28,7 @@ def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     wanted : as `alarm.step` returned it; None: by the state of the alarm
     """
     kind = phrases.kind_of(alarm, wanted)
+    story = phrases.as_it_was(alarm, story, kind)
     body = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
     paragraphs = [[_headline(alarm, story, wanted, kind)], *body, _end(alarm, story)]
     written = ["\n".join(line for line in map(clean, lines) if line) for lines in paragraphs]

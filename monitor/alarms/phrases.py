@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -149,6 +149,21 @@ def no_limit(alarm: Alarm, story: Story) -> bool:
     """Whether the unbalance is beyond what a limit can be given for."""
     percent = unbalance(alarm, story)
     return percent is not None and percent > NO_LIMIT_ABOVE_PERCENT
+
+
+def as_it_was(alarm: Alarm, story: Story, kind: str) -> Story:
+    """The story for a notice that is heard late of what is over by now: told with the figures of then.
+
+    The figures of now would belie it ("over its limit, 80 % of its limit").
+    """
+    now = story.load_ratio if alarm.condition in AMPS_CONDITIONS else story.unbalance_percent
+    told_by_figures = alarm.condition in (*AMPS_CONDITIONS, *UNBALANCE_CONDITIONS)
+    if kind != "raised" or not told_by_figures or not heard_late(alarm) or alarm.setpoint is None:
+        return story
+    if now is None or now >= alarm.setpoint:
+        return story
+    then = replace(story, legs_amps=(), volts=(), limit_amps=None, load_ratio=None, unbalance_percent=None)
+    return replace(then, estimate=None, estimate_words=None, seconds_to_trip=None, reaches_limit_at=None)
 
 
 def highest_leg(story: Story) -> str | None:

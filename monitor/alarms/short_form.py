@@ -54,6 +54,7 @@ def short(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     wanted : as `alarm.step` returned it; None: by the state of the alarm, for lists and pages
     """
     kind = phrases.kind_of(alarm, wanted)
+    story = phrases.as_it_was(alarm, story, kind)
     names = Piece(tuple(f"{who(alarm, story, most)}:" for most in NAME_AT_MOST), (NAMES,))
     told = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
     return fit([names, *told, _acknowledge(alarm, story, kind)], SHORT_AT_MOST)

@@ -38,6 +38,7 @@ def line(alarm: Alarm, story: Story, *, watched: bool = True) -> str:
 def subject(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     """Subject of a mail: `North 3, Hill Farm: over its limit, 109 %`; one line, at most 120 characters."""
     kind = phrases.kind_of(alarm, wanted)
+    story = phrases.as_it_was(alarm, story, kind)
     still = "still " if kind == "told-again" or phrases.plan_ended(wanted) else ""
     share = _share(alarm, story) if kind != "cleared" else ""
     what = f"{still}{phrases.what(alarm, story, kind)}"

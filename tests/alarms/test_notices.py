@@ -292,3 +292,26 @@ def test_heard_late_only_beyond_two_minutes() -> None:
         course.feed(raised(), at() + timedelta(seconds=seconds))
         said = "heard" in short(course.standing, story(), course.told[-1][1])
         assert said is told
+
+
+@pytest.mark.parametrize(
+    ("condition", "value", "now", "then"),
+    [
+        ("overload", 1.204, {"load_ratio": 0.801, "legs_amps": (12.2, 12.0, 11.9)}, "120 %"),
+        ("low-margin", 0.961, {"load_ratio": 0.0, "legs_amps": (0.0, 0.0, 0.0), "running": False}, "96 %"),
+        ("voltage-unbalance", 3.62, {"unbalance_percent": 0.42}, "3.6 %"),
+    ],
+)
+def test_what_is_over_when_it_is_heard_is_told_with_the_figures_of_then(
+    condition: str, value: float, now: dict[str, Any], then: str
+) -> None:
+    course = Course(about(condition))
+    setpoint = {"overload": 1.0, "low-margin": 0.95, "voltage-unbalance": 3.0}[condition]
+    course.feed(raised(condition, value=value, setpoint=setpoint), at(55))
+    alarm, wanted = course.standing, course.told[-1][1]
+    figures = story(now=at(55), **now)
+    for text in (subject(alarm, figures, wanted), short(alarm, figures, wanted), long(alarm, figures, wanted)):
+        assert then in text
+        assert not any(told in text for told in ("80 %", "12.2", "0.0 A", "0.4 %", "450", "less pitch"))
+    still_so = replace(figures, load_ratio=1.1, unbalance_percent=3.8)
+    assert then not in short(alarm, still_so, wanted)  # it goes on: then the figures of now
