@@ -27,10 +27,7 @@ def loggers(database: Database, sites: Sites) -> Page:
         .order_by(points.c.site, points.c.name)
     )
     with database.read() as connection:
-        in_use: set[tuple[str, str]] = set()
-        for key, version in register.fans_in(connection, sites):
-            plate = version.nameplate.fan
-            in_use |= {(key.site, name) for name in (key.name, plate.supply, plate.weather) if name is not None}
+        in_use = _in_use(connection, sites)
         rows = connection.execute(query).mappings().all()
         refused = connection.execute(sa.select(counts).where(within(counts.c.site, sites))).mappings().all()
     reasons: dict[tuple[str, str], dict[str, int]] = {}
@@ -58,11 +55,21 @@ def loggers(database: Database, sites: Sites) -> Page:
     return {"items": items, "next": None}
 
 
+def _in_use(connection: sa.Connection, sites: Sites) -> set[tuple[str, str]]:
+    """Site and name of every fan in the register, and of the points that those fans name."""
+    found: set[tuple[str, str]] = set()
+    for key, version in register.fans_in(connection, sites):
+        plate = version.nameplate.fan
+        found |= {(key.site, name) for name in (key.name, plate.supply, plate.weather) if name is not None}
+    return found
+
+
 def newcomers(database: Database, sites: Sites) -> Page:
     """Names that send readings and are not in the register, the one heard last first."""
     table = tables.newcomers
     query = sa.select(table).where(within(table.c.site, sites))
     with database.read() as connection:
+        in_use = _in_use(connection, sites)  # a name may have been entered while its last reading was still refused
         rows = connection.execute(query.order_by(table.c.last_heard_ms.desc(), table.c.site, table.c.name)).mappings()
         items = [
             {
@@ -74,6 +81,7 @@ def newcomers(database: Database, sites: Sites) -> Page:
                 "last_reading": json.loads(row["last_reading"]),
             }
             for row in rows
+            if (row["site"], row["name"]) not in in_use
         ]
     return {"items": items, "next": None}
 

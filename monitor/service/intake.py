@@ -144,6 +144,11 @@ class Intake:
                 point.complete_after = point.times[over - 1]
                 del point.times[:over]
 
+    def strangers(self, messages: Sequence[Message]) -> bool:
+        """Whether one of them is of a point that is not known, or known no longer."""
+        found = (self._plant.by_name.get(_where(message.topic)[:2]) for message in messages)
+        return any(point is None or point.removed for point in found)
+
     def refuse_all(self, messages: Sequence[Message], reason: str, detail: str) -> Taken:
         """All of them refused for one reason."""
         refused = [_refused(one, *_where(one.topic)[:2], reason, detail) for one in messages]

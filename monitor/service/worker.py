@@ -208,6 +208,8 @@ class Worker:
         """Judges messages and adds what comes of it to the next commit."""
         pending = self._pending
         try:
+            if self._intake.strangers(messages):  # it may have been entered the moment before
+                self._look_up_register()
             taken = self._take_in(messages)
         except LinkError as exc:
             self._held = messages
@@ -419,10 +421,20 @@ class Worker:
     def _poll(self) -> None:
         try:
             undone = actions.undone(self._database)
-            edits = register.changed_since(self._database, self._edits)
+            self._look_up_register()
         except LinkError as exc:
             self._complain(str(exc))
             return
+        done = {one.number for one in self._pending.actions_done}
+        for action in undone:
+            if action.number not in done:
+                outcome = orders.carry_out(action, self._book, self.plant, self.apply)
+                self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
+                self._pending.urgent = True
+
+    def _look_up_register(self) -> None:
+        """Takes up what was edited in the register since the last look; LinkError when the database does not answer."""
+        edits = register.changed_since(self._database, self._edits)
         if edits:
             self._edits = edits.mark
             for point_id, version in orders.take_up(edits, self.plant):
@@ -431,12 +443,6 @@ class Worker:
                     self._pending.told.add(self.plant.by_id[point_id].row)
             self.figures.grown()
             self._pending.urgent = True
-        done = {one.number for one in self._pending.actions_done}
-        for action in undone:
-            if action.number not in done:
-                outcome = orders.carry_out(action, self._book, self.plant, self.apply)
-                self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
-                self._pending.urgent = True
 
     # --- storing -----------------------------------------------------------------------------------------------
 

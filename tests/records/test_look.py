@@ -332,6 +332,14 @@ def test_the_newest_rejected_and_newcomers_stand_first(database: Database, make:
     assert look.newcomers(database, ALL)["items"][0]["last_reading"] == {"t": "x"}
 
 
+def test_a_name_in_the_register_is_no_newcomer(database: Database, make: Any) -> None:
+    """Its last reading may have been refused in the moment in which it was entered."""
+    make.farm(database, "north")
+    late = [Newcomer(site, name, make.ms, 1, {}) for site, name in (("meadow", "north"), ("meadow", "b"))]
+    commit(database, Batch(newcomers=late))
+    assert [item["name"] for item in look.newcomers(database, ALL)["items"]] == ["b"]
+
+
 # --- whose -----------------------------------------------------------------------------------------------------
 
 

@@ -55,7 +55,9 @@ def test_a_version_never_applies_to_what_was_judged_already(
     assert register.versions(database, point + 1)[-1].applies_from == valid_from  # another fan's readings do not count
 
 
-def test_what_a_fan_names_comes_into_being_and_takes_over_newcomers(database: Database, make: Any) -> None:
+def test_what_a_fan_names_comes_into_being_and_takes_over_newcomers(
+    database: Database, make: Any, contents: Callable[[Database], dict[str, list[tuple[Any, ...]]]]
+) -> None:
     make.farm(database)
     names = ("north", "north-panel", "yard", "another")
     commit(database, Batch(newcomers=[Newcomer("meadow", name, make.ms, 1, {}) for name in names]))
@@ -64,7 +66,7 @@ def test_what_a_fan_names_comes_into_being_and_takes_over_newcomers(database: Da
     assert [(key.name, key.kind) for key in register.points(database, ALL)] == [
         ("north", "fan"), ("north-panel", "supply"), ("yard", "weather"),
     ]  # fmt: skip
-    left = [(item["site"], item["name"]) for item in look.newcomers(database, ALL)["items"]]
+    left = [row[:2] for row in contents(database)["newcomers"]]
     assert left == [("hill", "north"), ("meadow", "another")]
 
 

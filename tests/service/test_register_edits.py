@@ -36,6 +36,18 @@ def test_a_new_version_applies_to_readings_newer_than_those_judged(bench: Any, n
     assert judged.tolist() == stored.tolist()
 
 
+def test_a_reading_sent_right_after_its_fan_was_entered_is_taken(bench: Any) -> None:
+    """As people do who paste both commands at once: no time passes in which the register would be looked up."""
+    bench.begin().round()
+    bench.register("north")
+    bench.put("north", bench.reading(0))
+    bench.steady += 0.01
+    bench.worker.round()
+    bench.pass_time(1.5, 0.5)
+    assert limits(bench) == [10.0]
+    assert not bench.rows(tables.rejected) and not bench.rows(tables.newcomers)
+
+
 @pytest.mark.parametrize("together", [False, True])
 def test_a_version_takes_over_at_its_time_also_within_one_round(bench: Any, nameplate: str, together: bool) -> None:
     """The edit is made at second 35, readings of before and after it come in one round or in several."""
