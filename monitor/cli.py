@@ -147,7 +147,7 @@ def import_fan(
         raise ConfigError(f"{file} is not UTF-8 text (byte {exc.start})") from exc
     now = datetime.now(UTC)
 
-    def enter(database: Database) -> tuple[int, list[str]]:
+    def enter(database: Database) -> tuple[int, list[str], str | None]:
         from monitor.motor.plausibility import hints
 
         valid_from = now if since is None else _time(since, site, database)
@@ -156,10 +156,14 @@ def import_fan(
         version = register.put_nameplate(
             database, site, name, text, valid_from=valid_from, by=_who(), motor_changed=motor_changed, now=now
         )
-        return version, [hint.words for hint in hints(register.nameplate(database, site, name))]
+        begun = database.shown if version == 1 and len(register.fans(database, ALL)) == 1 else None
+        return version, [hint.words for hint in hints(register.nameplate(database, site, name))], begun
 
-    version, worth_a_look = _with_database(settings_file, enter, seed=True)
+    version, worth_a_look, begun = _with_database(settings_file, enter, seed=True)
     print(f"{site}/{name}: version {version} is in the register.")
+    if begun is not None:  # a command given in another directory than the service's begins a register of its own
+        print(f"  the first fan of the register in {begun}; a service started in this directory or with the same")
+        print("  --settings sees it")
     for text in worth_a_look:
         print(f"  worth a second look: {text}")
 

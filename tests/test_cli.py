@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -115,9 +117,30 @@ def test_a_fan_from_file_to_list_to_file_and_out(call: Call, tmp_path: Path) -> 
     assert code == 2 and 'there is no fan "bin-1"' in err
 
 
-def test_from_is_local_time_of_the_site(call: Call) -> None:
-    import sqlite3
+def test_what_the_settings_say_of_a_site_holds_also_later(call: Call, tmp_path: Path) -> None:
+    """Fans were entered before there was a settings file; it is read later, and changed after that."""
 
+    def site() -> tuple[object, ...]:
+        with closing(sqlite3.connect("amp-monitor-data/monitor.db")) as connection:
+            found = connection.execute("SELECT name, time_zone, altitude_m, units FROM sites").fetchall()
+        assert len(found) == 1
+        return tuple(found[0])
+
+    code, out, _ = call("fans", "import", "home/bin-1", "bin.toml")
+    assert code == 0 and "the first fan of the register in sqlite:///" in out
+    assert site()[0::3] == ("Home", "us")
+    for text, expected in (
+        ('name = "Home farm"\ntime_zone = "America/Chicago"\n', ("Home farm", "America/Chicago", 0.0, "us")),
+        ('time_zone = "America/Denver"\nunits = "si"\n', ("Home farm", "America/Denver", 0.0, "si")),
+        ("", ("Home farm", "America/Denver", 0.0, "si")),
+    ):
+        (tmp_path / "monitor.toml").write_text(f"[sites.home]\n{text}")
+        code, out, _ = call("fans", "import", "home/bin-1", "bin.toml", "--settings", "monitor.toml")
+        assert code == 0 and "first fan" not in out
+        assert site() == expected
+
+
+def test_from_is_local_time_of_the_site(call: Call) -> None:
     for since in ("2026-07-01T06:00", "2026-07-01T11:00Z", "2026-07-01T13:00+02:00"):
         call("fans", "import", "home/bin-1", "bin.toml", "--from", since, "--settings", "monitor.toml")
     with sqlite3.connect("amp-monitor-data/monitor.db") as connection:
@@ -144,8 +167,6 @@ def test_a_doubtful_nameplate_is_taken_and_the_doubt_is_told(call: Call, tmp_pat
 
 
 def test_a_busy_database_is_3(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
-    import sqlite3
-
     from monitor.records import database
 
     monkeypatch.setattr(database, "BUSY_SECONDS", 0.2)

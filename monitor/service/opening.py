@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -41,15 +42,17 @@ def broker_address(settings: Settings) -> BrokerAddress:
 
 
 def seed_sites(database: Database, settings: Settings, now: datetime) -> None:
-    """Sites of the settings that the register does not know yet; without any, one called `home`."""
-    for key, site in settings.sites.items():
-        register.put_site(
-            database,
-            register.Site(key, site.name or key, site.time_zone, site.altitude_m, site.units, site.supper),
-            now,
-            replace=False,
-        )
-    if not settings.sites and not register.sites(database):
+    """Brings the sites of the settings into the register; without any at all, one called `home`.
+
+    What a settings file says of a site holds, also for a site that is there already: nothing else changes one, and
+    whoever sets a time zone after the first start must not be told the time of another. What it does not say stays.
+    """
+    known = {site.site: site for site in register.sites(database)}
+    for key, said in settings.sites.items():
+        before = known.get(key, register.Site(key, key, machine_zone(), 0.0, "us", "17:00"))
+        changes = {name: getattr(said, name) for name in said.model_fields_set if name != "name" or said.name}
+        register.put_site(database, replace(before, **changes), now)
+    if not settings.sites and not known:
         register.put_site(database, register.Site("home", "Home", machine_zone(), 0.0, "us", "17:00"), now)
 
 
