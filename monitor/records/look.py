@@ -4,7 +4,7 @@ Lists come in the form of the API, {"items": [...], "next": token or None}; time
 None.
 """
 
-from monitor.records.look_alarms import alarm, alarms
+from monitor.records.look_alarms import alarm, alarms, open_alarms
 from monitor.records.look_fans import STATES, changed_after, fan, fans, runs
 from monitor.records.look_loggers import loggers, newcomers, reject_counts, rejected
 
@@ -17,6 +17,7 @@ __all__ = [
     "fans",
     "loggers",
     "newcomers",
+    "open_alarms",
     "reject_counts",
     "rejected",
     "runs",

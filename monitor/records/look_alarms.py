@@ -90,6 +90,17 @@ def alarm(database: Database, sites: Sites, number: int) -> dict[str, Any] | Non
     return item
 
 
+def open_alarms(database: Database, sites: Sites) -> dict[tuple[str, str], list[dict[str, Any]]]:
+    """As `standing_by_fan`: all of them, in no parts.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    with database.read() as connection:
+        return standing_by_fan(connection, sites)
+
+
 def standing_by_fan(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[dict[str, Any]]]:
     """(site, fan or supply point) -> its alarms that stand or that nobody acknowledged, the most pressing first."""
     query = sa.select(_TABLE).where(

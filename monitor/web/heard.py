@@ -44,9 +44,9 @@ def loggers_shape(database: Database, sites: Sites) -> list[dict[str, Any]]:
 def known_loggers(database: Database, sites: Sites) -> list[dict[str, Any]]:
     """Loggers of the register with their health."""
     overdue = {
-        (alarm["site"], alarm["fan"] or alarm["supply"])
-        for alarm in look.alarms(database, sites, standing=True, limit=500)["items"]
-        if alarm["id"] == "logger-overdue" and alarm["standing"]
+        point
+        for point, alarms in look.open_alarms(database, sites).items()
+        if any(alarm["id"] == "logger-overdue" and alarm["standing"] for alarm in alarms)
     }
     return [
         one | {"health": logger_health(one, (one["site"], one["name"]) in overdue)}

@@ -145,7 +145,8 @@ def loggers(request: Request) -> Response:
     database, sites, now = database_of(request), sites_of(request), now_of(request)
     known = {one.site: one for one in register.sites(database, sites)}
     rejected = look.rejected(database, sites, limit=SHOWN_REJECTED)
-    supply_alarms = [one for one in look.alarms(database, sites, standing=True, limit=500)["items"] if one["supply"]]
+    waiting = [one for alarms in look.open_alarms(database, sites).values() for one in alarms if one["supply"]]
+    supply_alarms = sorted(waiting, key=lambda one: -one["number"])
     utc = Site("", "", "UTC", 0.0, "us", "17:00")
 
     def zone(site: str | None) -> Any:

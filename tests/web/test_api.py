@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -11,6 +12,7 @@ import httpx
 import pytest
 
 from monitor.motor.nameplate import Motor
+from monitor.records.commit import Batch, commit
 from monitor.web.shapes import limit_of
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
@@ -299,6 +301,17 @@ def test_loggers_with_health_and_every_rejected_count_once(farm: Farm, client: h
     assert (nobody["kind"], nobody["rejected"]) == ("unknown", [{"reason": "unreadable topic", "count": 2}])
     total = sum(one["count"] for item in listed["items"] for one in item["rejected"])
     assert total == 17 + 12 + 2
+
+
+def test_a_silent_logger_is_overdue_however_many_alarms_are_newer(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3")
+    silent = farm.raised("north-3", "logger-overdue", "medium")
+    newer = [replace(silent, number=silent.number + n, fan=f"fan-{n}", condition="overload") for n in range(1, 502)]
+    commit(farm.database, Batch(alarms=newer))
+    (logger,) = [one for one in get(client, "/loggers")["items"] if one["name"] == "north-3"]
+    assert logger["health"] == "overdue"
 
 
 def test_an_alarm_is_acknowledged_by_a_row_the_worker_carries_out(farm: Farm, client: httpx.Client) -> None:
