@@ -143,12 +143,14 @@ def open_database(url: str, *, create: bool = True) -> Database:
 
 
 def _address(url: str) -> URL:
+    shown = f"{url.partition(':')[0]}:..."  # what follows may hold a password
     try:
         address = make_url(url)
-        address.get_dialect()
+        shown = address.render_as_string(hide_password=True)
+        address.get_dialect().import_dbapi()
     except (sa.exc.ArgumentError, sa.exc.NoSuchModuleError, ImportError) as exc:
         raise ConfigError(
-            f'the database address "{url}" cannot be used: {exc}. Give one such as sqlite:///monitor.db'
+            f'the database address "{shown}" cannot be used: {exc}. Give one such as sqlite:///monitor.db'
         ) from exc
     return address
 

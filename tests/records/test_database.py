@@ -155,6 +155,15 @@ def test_no_file_is_made_where_none_is_wanted(url: str, tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    "url", ["postgresql+nosuch://amps:topsecret@db/x", "postgresql+pg8000://amps:topsecret@db/x", "amps:topsecret@db"]
+)
+def test_an_address_that_cannot_be_used_is_told_without_its_password(url: str) -> None:
+    with pytest.raises(ConfigError, match="cannot be used") as told:
+        open_database(url)
+    assert "topsecret" not in str(told.value)
+
+
 def test_a_file_that_is_no_database_is_left_alone(url: str, tmp_path: Path) -> None:
     path = tmp_path / "monitor.db"
     path.write_bytes(b"time,l1_amps\n" * 1000)
