@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, Path, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from monitor.errors import ConfigError
+from monitor.errors import ConfigError, Fault
 from monitor.records import look, readings, register
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
@@ -235,7 +235,10 @@ def take_on_fan(
         )
     text = file.replace("\r\n", "\n") if file.strip() else take_on.nameplate_text(values)
     try:
-        read_nameplate(text, "file")
+        plate = read_nameplate(text, "file")
+        if plate.motor.phases == 1 and _phases(_newcomer(request, site, fan)) == 3:  # all it sends would be refused
+            fault = Fault("motor.phases", "3, as its newest reading has three legs", "1")
+            raise ConfigError("its readings do not fit the nameplate", [fault])
         register.put_nameplate(database, site, fan, text, valid_from=now, by=asked.who(by), now=now)
     except ConfigError as exc:
         return _form(

@@ -327,6 +327,17 @@ def test_faults_of_the_form_stand_at_their_fields(farm: Farm, client: httpx.Clie
     assert values["rated_voltage"] == "12A"
 
 
+def test_one_phase_is_refused_for_a_logger_that_sends_three_legs(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    answer = client.post("/loggers/take-on", data=GOOD | {"phases": "1"})
+    found = Page(answer.text)
+    assert answer.status_code == 422 and "its newest reading has three legs" in found.text
+    assert [attrs["name"] for _, attrs in found.tags if attrs.get("aria-invalid")] == ["phases"]
+    pasted = {"site": "meadow", "fan": "east-9", "file": "[motor]\nrated_voltage = 230\nphases = 1\nfull_load_amps = 9"}
+    assert client.post("/loggers/take-on", data=pasted).status_code == 422
+    assert "east-9" not in {key.name for key, _ in register.fans(farm.database, ALL)}
+
+
 def test_faults_of_a_pasted_file_are_all_told(farm: Farm, client: httpx.Client) -> None:
     whole(farm)
     answer = client.post(
