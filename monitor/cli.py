@@ -55,6 +55,9 @@ def main() -> None:
         sys.exit(130)
     except Exception as exc:
         if type(exc).__module__.startswith(("click", "typer")) and hasattr(exc, "format_message"):
+            if type(exc).__name__ == "NoArgsIsHelpError":  # its message is the whole help
+                print(exc.format_message(), file=sys.stderr)
+                sys.exit(WRONG_USE)
             context = getattr(exc, "ctx", None)
             usage = f"{context.get_usage()}\n" if context is not None else ""
             _fail(f"{usage}{exc.format_message()}", WRONG_USE)

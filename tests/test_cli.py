@@ -64,6 +64,12 @@ def test_help_names_every_command(call: Call) -> None:
     assert code == 0 and all(word in out for word in ("run", "try", "fans", "check"))
 
 
+@pytest.mark.parametrize("words", [(), ("fans",)])
+def test_without_a_command_the_help_stands_there_once(call: Call, words: tuple[str, ...]) -> None:
+    code, out, err = call(*words)
+    assert (code, out) == (2, "") and err.startswith("Usage: ") and err.count("Usage: ") == 1 and "Commands:" in err
+
+
 @pytest.mark.parametrize(
     ("words", "says"),
     [

@@ -216,7 +216,7 @@ class Slots:
         if line.rise > RISE * mean_highest and line.rise > 2.0 * line.rise_error:
             highest = line.end
             rising = 100.0 * line.rise / mean_highest / line.span * 3600.0
-            words.append(f"still rising {rising:.1f} % an hour")
+            words.append(f"the amps are still rising, {rising:.1f} % an hour")
         if seconds < WHOLE_SECONDS:
             words.append(LOW_CONFIDENCE)
         volts = _means(total[_VOLT], total[_VOLT_COUNT])

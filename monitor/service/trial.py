@@ -220,4 +220,4 @@ def _free_or(wanted: int) -> int:
 
 
 def _local(time: datetime) -> str:
-    return f"{time.astimezone():%H:%M}"
+    return f"{time.astimezone():%H:%M %Z}"

@@ -188,7 +188,7 @@ def test_what_still_rises_is_told_at_its_end() -> None:
     assert figures.highest == pytest.approx(15.0 + 0.0004 * 1790.0)
     assert figures.mean == pytest.approx(figures.highest - 0.5)
     assert figures.rising_percent_an_hour == pytest.approx(100.0 * 0.0004 * 3600.0 / (15.0 + 0.0004 * 895.0))
-    assert figures.words == (f"still rising {figures.rising_percent_an_hour:.1f} % an hour",)
+    assert figures.words == (f"the amps are still rising, {figures.rising_percent_an_hour:.1f} % an hour",)
     falling = told(columns(seconds, legs[::-1]))
     assert falling.highest == pytest.approx(15.0 + 0.0004 * 895.0)
     assert falling.rising_percent_an_hour is None
