@@ -15,8 +15,6 @@ from typing import Annotated, TypeVar
 from zoneinfo import ZoneInfo
 
 import typer
-from rich.console import Console
-from rich.table import Table
 
 from monitor import __version__, settings
 from monitor.errors import ConfigError, LinkError
@@ -36,7 +34,6 @@ app = typer.Typer(
 )
 fans_app = typer.Typer(help="The register: what is known of each fan.", no_args_is_help=True)
 app.add_typer(fans_app, name="fans")
-console = Console(highlight=False, soft_wrap=True)
 
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="The settings file; without it, defaults.")]
 FanArgument = Annotated[str, typer.Argument(metavar="SITE/FAN", help="For example home/bin-1.")]
@@ -113,13 +110,16 @@ def list_fans(settings_file: SettingsOption = None) -> None:
     if not rows:
         print("No fans yet. Enter one with: amp-monitor fans import SITE/FAN FAN.toml")
         return
+    from rich.console import Console
+    from rich.table import Table
+
+    from monitor.motor.limit import full_limit
+
     table = Table(box=None, pad_edge=False)
     for heading in ("fan", "motor", "limit", "control", "version", "since"):
         table.add_column(heading, no_wrap=True)
     for point, version in rows:
         motor, fan = version.nameplate.motor, version.nameplate.fan
-        from monitor.motor.limit import full_limit
-
         power = f"{motor.rated_power_hp:g} hp " if motor.rated_power_hp else ""
         table.add_row(
             f"{point.site}/{point.name}",
@@ -129,7 +129,7 @@ def list_fans(settings_file: SettingsOption = None) -> None:
             str(version.version),
             f"{version.valid_from.astimezone(zones[point.site]):%Y-%m-%d}",
         )
-    console.print(table)
+    Console(highlight=False, soft_wrap=True).print(table)
 
 
 @fans_app.command("import")
