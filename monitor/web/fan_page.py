@@ -19,7 +19,7 @@ from monitor.records.look_fans import NEAR, OVER, STOPPED
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
 from monitor.web import words
-from monitor.web.shown import FanShown, show, zone_of
+from monitor.web.shown import show, zone_of
 
 CAUSES = {
     "fan load": "the fan's own load: blade pitch, back-pressure or bearings",
@@ -120,7 +120,6 @@ def build(
     shown = show(flat, site, now)
     return {
         "shown": shown,
-        "headline": headline(item["state"], shown, item["load_ratio"]),
         "cause": cause_words(said.get("causes") or [], item),
         "causes": said.get("causes") or [],
         "cause_names": CAUSES,
@@ -162,14 +161,6 @@ def sentence(text: str) -> str:
     ('Not adjusted: voltage is not measured.', 'Done.')
     """
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
-
-
-def headline(state: str, shown: FanShown, ratio: float | None) -> str:
-    """The figures behind the state, in one line."""
-    if ratio is None:
-        return ""
-    leg = f" on {shown.highest_leg}" if shown.highest_leg else ""
-    return f"{shown.highest}{leg}, {shown.load} of its limit of {shown.limit}"
 
 
 def cause_words(causes: Sequence[Mapping[str, Any]], item: Mapping[str, Any]) -> str:

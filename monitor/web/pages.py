@@ -11,6 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from monitor.errors import ConfigError, Fault
+from monitor.motor.limit import SERVICE_FACTOR_HOLDS
 from monitor.records import look, readings, register
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
@@ -71,7 +72,7 @@ def fans(
         request, "fans.html", rows=rows, sites=known, site=site, part=part, parts=parts, total=len(items),
         counts=[(state, counts[state]) for state in look.STATES if state in counts],
         newcomers=look.newcomers(database, sites)["items"] if not items else [], mark=mark_text(mark),
-        zones=_zones(list(known.values()), now),
+        zones=_zones(list(known.values()), now), service_factor_note=fan_page.sentence(SERVICE_FACTOR_HOLDS),
     )  # fmt: skip
 
 

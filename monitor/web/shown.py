@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.motor.limit import NO_FACTOR_ABOVE
 from monitor.records.look_fans import NEAR, NO_AMPS, NO_READINGS, NOT_HEARD, OVER, RUNNING, STOPPED
 from monitor.records.register import Site
 from monitor.web import words
@@ -101,7 +102,7 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
     length = 0.0 if ratio is None else min(max(ratio, 0.0), STRIP_ENDS_AT)
     waiting = len(item["alarms"])
     return FanShown(
-        tone=TONES[state],
+        tone=TONES[NEAR] if _no_limit(item) and state == RUNNING else TONES[state],
         state=state,
         since=_since(item, zone, now),
         load=words.share(ratio) if ratio is not None else "not running" if item["running"] is False else "not known",
@@ -127,7 +128,16 @@ def _against(item: Mapping[str, Any]) -> str:
     if item["load_ratio"] is None:
         return "" if item["limit_amps"] is None else f", limit {limit}"
     last = " when last heard" if item["state"] == NOT_HEARD else ""
-    return f" of limit{last}: {words.amps(item['highest_leg_amps'])} of {limit}"
+    figures = f"{words.amps(item['highest_leg_amps'])} of {limit}"
+    if _no_limit(item):
+        return f" of the limit for {NO_FACTOR_ABOVE:g} % unbalance{last}: {figures}; beyond it no limit is given"
+    return f" of limit{last}: {figures}"
+
+
+def _no_limit(item: Mapping[str, Any]) -> bool:
+    """Whether its voltages are so unbalanced that no limit can be given."""
+    unbalance = item["unbalance_percent"]
+    return item["phases"] == 3 and unbalance is not None and unbalance > NO_FACTOR_ABOVE
 
 
 def _leg(amps: list[float | None], highest: float | None) -> str:

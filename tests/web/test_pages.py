@@ -112,6 +112,28 @@ def test_fans_with_state_load_legs_and_next_step(farm: Farm, client: httpx.Clien
         assert words in said, words
 
 
+def test_every_page_with_a_limit_tells_full_load_amps_and_what_the_service_factor_is_not(
+    farm: Farm, client: httpx.Client
+) -> None:
+    whole(farm)
+    for path in ("/", "/fans/meadow/north-3"):
+        said = page(client, path).text
+        assert "117 % of full-load amps" in said
+        assert "it is no reserve for unbalance, and a season above full-load amps shortens the motor's life" in said
+
+
+def test_beyond_five_percent_unbalance_no_page_tells_a_limit_without_a_word(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    for volts, none_given, tone in (((490.0, 460.0, 430.0), True, "near"), ((480.0, 460.0, 440.0), False, "good")):
+        farm.reading("north-3", (10.5, 10.2, 10.1), volts)
+        for path in ("/", "/fans/meadow/north-3"):
+            found = page(client, path)
+            told = "92 % of the limit for 5 % unbalance: 10.5 A of 11.4 A; beyond it no limit is given"
+            assert (told in found.text) == none_given
+            assert {tags.get("data-tone") for _, tags in found.tags if "data-fan" in tags} == {tone}
+
+
 def test_many_fans_come_in_parts(farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
     from monitor.web import pages
 
