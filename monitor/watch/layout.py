@@ -7,11 +7,19 @@ older form are then rebuilt from stored readings instead of being misread.
 
 from monitor.watch.table import KERNEL_CONDITIONS
 
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 """Raised with every change of the layout below or of what a figure means."""
 
 LEARNED_INTERVALS = 9
 """A logger's period is the median of so many first intervals."""
+STARTS_KEPT = 40
+"""Times of starts that are kept; more than NEMA MG 10 allows any motor in an hour."""
+SLOTS_KEPT = 10
+"""Closed slots of 30 s: the last five minutes."""
+HOURS_KEPT = 25
+"""The last 24 hours and the one in progress."""
+FIVES_KEPT = 6
+"""Closed slots of 5 min: half an hour."""
 
 # --- one fan's state -------------------------------------------------------------------------------------------
 EPOCH = 0  # which motor the state belongs to: counts the register versions marked "motor changed"
@@ -28,13 +36,74 @@ RUN_ENDED_MS = 18  # first stopped reading after a run, else NaN
 RUN_PEAK_AMPS = 19  # highest leg of the run, its first 10 s left out
 RUN_PEAK_RATIO = 20  # highest load ratio of the run
 RUN_GAP_MS = 21  # time within the run that no reading covers
-V12 = 22  # smoothed line-to-line voltages
-V23 = 23
-V31 = 24
-VOLTS_MS = 25  # time of the newest row that went into them
-UNBALANCE = 26  # voltage unbalance [%] of the smoothed voltages, as last measured
-UNBALANCE_MS = 27  # ... and when
-FIRST_CONDITION = 28
+RUN_LAST_AMPS = 22  # highest leg of the last running reading
+V12 = 23  # smoothed line-to-line voltages
+V23 = 24
+V31 = 25
+VOLTS_MS = 26  # time of the newest row that went into them
+UNBALANCE = 27  # voltage unbalance [%] of the smoothed voltages, as last measured
+UNBALANCE_MS = 28  # ... and when
+END_VOLTS = 29  # least mean of the raw lines [% of rated] from the first stopped row on, for one period
+CALLED = 30  # whether the control wants the fan, as last told
+CALLED_MS = 31  # ... and when
+
+HELD_L1 = 32  # averaging loggers: the legs of the row before, judged when the next has come
+HELD_FIRST = 35  # 1: that row was the first of its run
+
+MOTOR_HEAT = 36  # thermal images
+DEVICE_HEAT = 37
+MOTOR_X2 = 38  # square of what the image sees since the newest row with amps
+DEVICE_X2 = 39
+IMAGE_RUNNING = 40  # 1: that row was a running one
+IMAGE_INRUSH = 41  # 1: it was above twice full-load amps
+ASSUMED_MS = 42  # when the images began from an assumption
+HOT = 43  # 1: the motor image reached 1 while this overload stands
+
+LOST_MS = 44  # newest running row that shows a lost phase
+CLAMP_ROWS = 45  # rows in a row that show a clamp off
+HIGH_COUNT = 46  # rows since the start above twice full-load amps, without one below
+IMPOSSIBLE_MS = 47  # since when the readings are impossible
+SAME_MS = 48  # since when all channels are unchanged
+SAME_ROWS = 49
+SAME_L1 = 50  # ... and what they were
+SAME_V12 = 53
+LEG_SAME_MS = 56  # since when each leg is unchanged
+LEG_SAME_ROWS = 59
+LEG_LEAST = 62  # least and greatest of each leg since that of the leg ... (3 x 3): other legs while this one stood still
+LEG_GREATEST = 71
+
+STARTS_HOUR = 80  # starts in the last 60 min
+STARTS_EXPIRE_MS = 81  # when the oldest of them no longer counts
+STARTS_NEXT = 82  # place of the ring to be written next
+FIRST_START = 83
+
+ACTIVE_MEAN = 123  # active amps, exponential mean over 24 h of running
+ACTIVE_S = 124  # running time in it
+
+SLOT = 125  # number of the open slot of 30 s
+SLOT_CARRIED = 126
+SLOT_RUN_S = 127
+SLOT_LEGS = 128  # readings in the sums
+SLOT_SUM_L1 = 129
+FIVE_L1 = 132  # mean of each leg over the last five minutes ...
+FIVE_SLOT = 135  # ... as worked when this slot was opened
+FIRST_SLOT = 136  # the ring: number, carried, running time, three legs
+SLOT_FIELDS = 6
+FIRST_HOUR = FIRST_SLOT + SLOT_FIELDS * SLOTS_KEPT  # the ring: number, carried, running time
+HOUR_FIELDS = 3
+
+WORN_SINCE = FIRST_HOUR + HOUR_FIELDS * HOURS_KEPT  # which setting, pitch and motor the proven current belongs to
+FIVE_MIN = WORN_SINCE + 1  # number of the open slot of 5 min
+FIVE_SUM = WORN_SINCE + 2
+FIVE_COUNT = WORN_SINCE + 3
+FIRST_FIVE = WORN_SINCE + 4  # the ring: number, mean of the highest leg
+FIVE_FIELDS = 2
+HALF_DAY = FIRST_FIVE + FIVE_FIELDS * FIVES_KEPT
+HALF_DAY_MAX = HALF_DAY + 1
+TOP1 = HALF_DAY + 2  # the three greatest of past half days
+TOP3 = HALF_DAY + 4
+
+FIRST_CONDITION = HALF_DAY + 5
 
 # --- each condition's part of it -------------------------------------------------------------------------------
 PHASE = 0  # one of the four below
@@ -51,6 +120,12 @@ OFF_DELAY = 3  # raised, gone, not yet for long enough
 
 STATE_FIELDS = FIRST_CONDITION + CONDITION_FIELDS * len(KERNEL_CONDITIONS)
 
+
+def place_of(condition: str) -> int:
+    """Where a kernel condition's part of the state begins."""
+    return FIRST_CONDITION + CONDITION_FIELDS * [row.id for row in KERNEL_CONDITIONS].index(condition)
+
+
 # --- one row of resolved limits --------------------------------------------------------------------------------
 LIMIT_EPOCH = 0  # counts versions marked "motor changed"
 FULL_LOAD_AMPS = 1
@@ -59,11 +134,19 @@ PHASES = 3
 RATED_VOLTS = 4
 RUNNING_ABOVE = 5  # highest leg above which the fan runs [A]
 GIVEN_PERIOD_MS = 6  # NaN: to be learned
-FIRST_LIMIT = 7
+DEVICE_KNOWN = 7  # 1: a setting is registered, and it is that of a device whose trip point is known
+DEVICE_SETTING = 8  # the setting [A], else the full limit
+TRIP_RATIO = 9
+DEVICE_TAU_S = 10
+MAGNETISING = 11  # magnetising current at rated voltage [A]
+AVERAGING = 12  # 1: a reading is the mean over the period before it
+CONTINUOUS = 13  # 1: whenever it stops somebody should have stopped it
+LIMIT_WORN_SINCE = 14  # counts versions with another setting, pitch or motor
+FIRST_LIMIT = 15
 
 IN_USE = 0  # 1: the condition is worked for this fan
 SETPOINT = 1
-CLEARS_BELOW = 2
+CLEARS = 2
 ON_DELAY_MS = 3
 OFF_DELAY_MS = 4
 LIMIT_FIELDS = 5
@@ -76,6 +159,7 @@ CLEARED = 2
 SUPERSEDED = 3  # gone because a stronger condition says it, the condition was turned off, or the motor was changed
 RUN_STARTED = 4
 RUN_ENDED = 5
+HOTTER = 6  # an overload stands, and the motor image has reached 1
 
 # --- bits beside each judged row -------------------------------------------------------------------------------
 IS_RUNNING = 1
@@ -84,3 +168,11 @@ UNBALANCE_OLD = 4  # the derating factor is held from an earlier measurement
 UNBALANCE_UNKNOWN = 8  # no unbalance measured, or not for a day: the limit is not adjusted
 NOT_FED = 16  # not newer than the fan's newest: left alone
 AFTER_GAP = 32  # more than three periods since the row before
+DEVICE_ASSUMED = 64  # the device image began from an assumption less than 3 time constants ago
+MOTOR_ASSUMED = 128  # the same of the motor image
+
+# --- what speaks against readings: the measure of logger-suspect --------------------------------------------------
+FROZEN = 1  # all channels unchanged
+STUCK = 2  # one leg unchanged while others move
+IMPOSSIBLE = 3  # one leg more than the others together, or running without voltage
+CLAMP_OFF = 4  # one leg zero, the others unchanged
