@@ -14,8 +14,8 @@ from monitor.watch.columns import Readings
 NAN = math.nan
 BALANCED = (460.0, 460.0, 460.0)
 NO_VOLTS = (NAN, NAN, NAN)
-Row = tuple[int, float, Sequence[float], Sequence[float], int]
-"""Fan, time [ms], legs [A], volts [V], row of limits."""
+Row = tuple[Any, ...]
+"""Fan, time [ms], legs [A], volts [V], row of limits, and where it is known `called` (1, 0)."""
 
 
 def motor(**changed: Any) -> Motor:
@@ -36,6 +36,8 @@ def nameplate(
 
 def columns(rows: Sequence[Row]) -> Readings:
     """Rows as the columns of one batch."""
-    fans, times, amps, volts, limits = zip(*rows, strict=True) if rows else ((), (), (), (), ())
+    whole = [(*row, NAN)[:6] for row in rows]
+    fans, times, amps, volts, limits, called = zip(*whole, strict=True) if rows else ((), (), (), (), (), ())
     legs, lines = (np.array(part, float).reshape(-1, 3) for part in (amps, volts))
-    return Readings(np.array(fans, np.int32), np.array(times, float), legs, lines, np.array(limits, np.int32))
+    numbers = np.array(fans, np.int32), np.array(limits, np.int32)
+    return Readings(numbers[0], np.array(times, float), legs, lines, numbers[1], np.array(called, float))
