@@ -1,0 +1,467 @@
+"""How a run ended: a verdict with confidence and evidence, from what the fan itself shows and what its sister fans did.
+
+The kernel says what the readings of one fan tell about the end of its run (`columns.Ending`). A supply that was lost
+takes every fan with it and a trip takes one, so the verdict waits for the other fans of the supply (`wait_seconds`),
+and for a quick restart. Only what happened until `stop_ms` + wait may be used: then it does not matter how the readings
+were cut into batches, and a review of the same log comes to the same verdict.
+
+Rows are tried in order, the first that fits is the verdict. h1 is the image of the overload device with the setting
+itself as its unit; a *new high* is one that the fan had not carried in the last 24 h.
+
+     1   the end was not seen                                        log ended                      sure
+     2   volts below 50 % of rated                                   supply lost                    sure
+     2a  no volts; other running fans fell with it                   supply lost                    likely
+     3   one leg near zero, the others risen                         phase lost                     high
+         volts at 50 to 85 % of rated                                supply lost                    possible
+     4   above 4 x full-load amps, not at a start                    short circuit or locked rotor  possible
+     5   its control did not call for it                             stopped                        sure
+     6   h1 >= 1.3225, new high                                      overload trip                  high
+     7   h1 >= 1.1025, new high                                      overload trip                  likely
+     8   h1 >= 1.1025                                                overload trip                  possible
+     9   less; volts stayed, or sister fans ran on                   stopped                        high, likely
+     9a  less; neither volts nor a sister fan to compare             cannot tell                    possible
+    10   no setting known: 6 to 9 against full-load amps x service factor, one word lower, at best possible
+
+All figures are worked out for this project (derived: some 3,000 simulated ends at 10 and 60 s) unless a source is
+named.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.watch.columns import Ending
+
+LOG_ENDED, SUPPLY_LOST, PHASE_LOST = "log ended", "supply lost", "phase lost"
+SHORT_CIRCUIT, STOPPED = "short circuit or locked rotor", "stopped"
+OVERLOAD_TRIP, CANNOT_TELL = "overload trip", "cannot tell"
+END_CAUSES = (OVERLOAD_TRIP, SUPPLY_LOST, PHASE_LOST, SHORT_CIRCUIT, STOPPED, CANNOT_TELL, LOG_ENDED)
+SURE, HIGH, LIKELY, POSSIBLE = "sure", "high", "likely", "possible"
+CONFIDENCES = (SURE, HIGH, LIKELY, POSSIBLE)
+"""From the most to the least."""
+
+MAY_OPEN = 1.1025
+"""1.05 squared: an overload device does not open at 1.05 x its setting or less (IEC 60947-4-1, from memory)."""
+OPENS = 1.3225
+"""1.15 squared: the middle of where devices open in the end."""
+NEW_HIGH = 1.01
+"""An image so many times the greatest one carried before is a new high."""
+COMPARED_SECONDS = 3600.0
+"""With less running than this to compare with, a new high says little: one word lower."""
+LOST_PERCENT = 50.0
+"""Volts below this share of rated: the supply was lost."""
+STAYED_PERCENT = 85.0
+"""Volts above this share of rated stayed; between the two a contactor may drop out."""
+SHORT_CIRCUIT_TIMES = 4.0
+"""More than so many times full-load amps in the last running reading ..."""
+AFTER_START_SECONDS = 60.0
+"""... later than this after the start: no inrush."""
+RARELY_CAUGHT_SECONDS = 5.0
+"""At longer periods a reading of it is caught by chance only."""
+QUICK_RESTART_MS = 60_000.0
+"""An overload device takes longer than this to cool and be reset: one word lower."""
+RESET_MS = (180_000.0, 1_800_000.0)
+"""Runs again so long after a trip: what an automatic reset takes."""
+RESETS_REPEATED = 2
+"""So many of them in a day are repeated."""
+TOGETHER_MS = 10_000.0
+"""Fans fall together within this, or within `TOGETHER_PERIODS` of the longest period ..."""
+TOGETHER_PERIODS = 1.5
+WAIT_SECONDS = (65.0, 120.0)
+"""A verdict waits `TOGETHER_PERIODS` longest periods and `WAIT_MORE_SECONDS`, within these."""
+WAIT_MORE_SECONDS = 5.0
+DEFAULT_PERIOD_SECONDS = 60.0
+"""Of a logger whose period is not known yet."""
+
+
+@dataclass(frozen=True)
+class Own:
+    """What is known of the fan itself beside the ending the kernel tells."""
+
+    volts_percent: float = math.nan
+    """Volts at the end: the greatest line [% of rated], lowest within one longer period from the first stopped reading
+    on; NaN: not measured. Lost is what all lines lost: one line that stays is a lost phase."""
+    run_seconds: float = math.inf
+    """From the first to the last running reading of the run; longer where its start was not seen."""
+    restart_ms: float | None = None
+    """When it ran again, by the time the verdict is due; None: not by then."""
+    should_run: bool = True
+    """Nothing stops it by plan: its control is continuous, or calls for it."""
+    resets: int = 0
+    """Trips of the last day after which it ran again within `RESET_MS`."""
+
+
+@dataclass(frozen=True)
+class Sister:
+    """Another fan of the same supply, as it was when the verdict was due."""
+
+    name: str
+    """As in the register."""
+    period_seconds: float
+    """Its logger's period."""
+    running_before: bool
+    """It ran just before the end in question."""
+    last_running_ms: float
+    """Its last running reading by the time the verdict was due; NaN: none."""
+    stop_ms: float | None = None
+    """Its first stopped reading after that, where its end was seen by then."""
+    volts_percent: float = math.nan
+    """Volts at that stop [% of rated]; NaN: not measured."""
+    should_run: bool = True
+    """As for the fan itself."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A run of a sister fan, as stored."""
+
+    start_ms: float
+    """First running reading."""
+    last_ms: float
+    """Last running reading so far."""
+    stop_ms: float | None = None
+    """First stopped reading; None: runs on, or its end was not seen."""
+    volts_percent: float = math.nan
+    """Volts at its end [% of rated]."""
+    called: float = math.nan
+    """Whether its control wanted it at its end: 1, 0 or NaN."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How a run ended."""
+
+    end_cause: str
+    """One of END_CAUSES."""
+    confidence: str
+    """One of CONFIDENCES."""
+    evidence: tuple[str, ...]
+    """Sentences with figures; the first one is the verdict in words."""
+
+    @property
+    def tripped(self) -> bool:
+        """Whether it stands as `tripped`: an overload trip that is at least likely, or a lost phase."""
+        return is_trip(self.end_cause, self.confidence)
+
+
+def is_trip(end_cause: str | None, confidence: str | None) -> bool:
+    """Whether a stored verdict stands as `tripped`."""
+    return end_cause == PHASE_LOST or (end_cause == OVERLOAD_TRIP and confidence in (HIGH, LIKELY))
+
+
+def wait_seconds(periods: Sequence[float]) -> float:
+    """How long after the first stopped reading a verdict is due [s of event time], 65 to 120.
+
+    Parameters
+    ----------
+    periods : of the loggers of all fans of the supply [s]
+
+    Examples
+    --------
+    >>> wait_seconds([1.0]), wait_seconds([10.0, 60.0]), wait_seconds([900.0])
+    (65.0, 95.0, 120.0)
+    """
+    least, most = WAIT_SECONDS
+    longest = max(periods, default=DEFAULT_PERIOD_SECONDS)
+    return min(max(TOGETHER_PERIODS * longest + WAIT_MORE_SECONDS, least), most)
+
+
+def together_ms(periods: Sequence[float]) -> float:
+    """Fans whose first stopped readings lie no further apart than this fell together [ms].
+
+    Examples
+    --------
+    >>> together_ms([1.0]), together_ms([10.0, 60.0])
+    (10000.0, 90000.0)
+    """
+    return max(TOGETHER_MS, TOGETHER_PERIODS * 1000.0 * max(periods, default=DEFAULT_PERIOD_SECONDS))
+
+
+def sister_at(
+    name: str, period_seconds: float, runs: Sequence[Stretch], *, stop_ms: float, due_ms: float, apart_ms: float,
+    continuous: bool = True,
+) -> Sister:  # fmt: skip
+    """A sister fan as it was at the time the verdict is due: nothing later is used.
+
+    Parameters
+    ----------
+    runs : its runs that touch the last minutes before `stop_ms`, in order of time
+    stop_ms : the first stopped reading of the fan in question
+    due_ms : the time the verdict is due
+    apart_ms : of `together_ms`
+    continuous : its control is continuous
+    """
+    before = [run for run in runs if run.start_ms < stop_ms]
+    if not before:
+        return Sister(name, period_seconds, False, math.nan)
+    run = before[-1]
+    seen = run.stop_ms if run.stop_ms is not None and run.stop_ms <= due_ms else None
+    last = min(run.last_ms, due_ms)
+    running = (last if seen is None else seen) >= stop_ms - apart_ms
+    called = run.called if seen is not None else math.nan
+    should = called != 0.0 and (continuous or called == 1.0)
+    volts = run.volts_percent if seen is not None else math.nan
+    return Sister(name, period_seconds, running, last, seen, volts, should)
+
+
+def fell_with(ending: Ending, sisters: Sequence[Sister]) -> list[Sister]:
+    """Sister fans that ran and stopped at the same time, by name."""
+    apart = _apart_ms(ending, sisters)
+    return sorted((one for one in sisters if _fell(ending, one, apart)), key=lambda one: one.name)
+
+
+def ran_on(ending: Ending, sisters: Sequence[Sister]) -> list[Sister]:
+    """Sister fans that ran before and went on running, by name."""
+    apart = _apart_ms(ending, sisters)
+    found = [
+        one for one in sisters
+        if one.running_before and not _fell(ending, one, apart) and one.last_running_ms >= ending.stop_ms
+        and (one.stop_ms is not None or one.last_running_ms >= ending.stop_ms + apart)
+    ]  # fmt: skip
+    return sorted(found, key=lambda one: one.name)
+
+
+def _apart_ms(ending: Ending, sisters: Sequence[Sister]) -> float:
+    return together_ms([ending.period_seconds, *(one.period_seconds for one in sisters)])
+
+
+def _fell(ending: Ending, one: Sister, apart_ms: float) -> bool:
+    return one.running_before and one.stop_ms is not None and abs(one.stop_ms - ending.stop_ms) <= apart_ms
+
+
+def supply_lost_together(ending: Ending, own: Own, sisters: Sequence[Sister]) -> str | None:
+    """Whether the end of a run shows, without volts, that the supply was lost: a sentence, or None.
+
+    At least two running fans of the supply fell together and none ran on. Fans that a thermostat, a timer or somebody's
+    hand stops by plan do not count: they stop together every day.
+    """
+    if not (math.isnan(own.volts_percent) and own.should_run and _supply_fell(ending, sisters)):
+        return None
+    with_it = [one for one in fell_with(ending, sisters) if one.should_run]
+    if not with_it:
+        return None
+    seconds = max(abs(one.stop_ms - ending.stop_ms) for one in with_it if one.stop_ms is not None) / 1000.0
+    return (
+        f"{1 + len(with_it)} running fans fell to zero within {_seconds(seconds)} of each other. "
+        "Supply or common control, cannot tell: no volts are measured."
+    )
+
+
+def _supply_fell(ending: Ending, sisters: Sequence[Sister]) -> bool:
+    return ending.called != 0.0 and bool(fell_with(ending, sisters)) and not ran_on(ending, sisters)
+
+
+def judge(ending: Ending, own: Own, sisters: Sequence[Sister]) -> Verdict:
+    """How a run ended: the first row that fits.
+
+    Parameters
+    ----------
+    ending : what the kernel told when it ended
+    own : the fan itself, by the time the verdict is due
+    sisters : the other fans of its supply, by the same time, in any order
+
+    References
+    ----------
+    IEC 60947-4-1 for where overload devices open (from memory); all else derived.
+    """
+    volts = own.volts_percent
+    if not ending.seen:
+        return Verdict(LOG_ENDED, SURE, ("The readings end while it runs: how it ended was not seen.",))
+    if volts < LOST_PERCENT:
+        said = f"The supply was lost: volts at the end were {volts:.0f} % of rated."
+        return Verdict(SUPPLY_LOST, SURE, (said, *_fallen(ending, sisters)))
+    if math.isnan(volts) and _supply_fell(ending, sisters):
+        return Verdict(SUPPLY_LOST, LIKELY, _fell_together(ending, sisters))
+    if ending.lost_phase:
+        return _phase_lost(ending, own)
+    if volts <= STAYED_PERCENT:
+        said = (
+            f"Possibly the supply: volts at the end sagged to {volts:.0f} % of rated, where a contactor may drop out."
+        )
+        return Verdict(SUPPLY_LOST, POSSIBLE, (said,))
+    if ending.last_amps > SHORT_CIRCUIT_TIMES * ending.full_load_amps and own.run_seconds > AFTER_START_SECONDS:
+        return _short_circuit(ending, own)
+    if ending.called == 0.0:
+        return Verdict(STOPPED, SURE, ("Stopped as planned: its control did not call for it.",))
+    if math.isnan(ending.h1):
+        said = "How it ended cannot be told: too few readings of the run to know how hot its device was."
+        return Verdict(CANNOT_TELL, POSSIBLE, (said,))
+    return _by_heat(ending, own, sisters)
+
+
+# --- rows 3, 4 and 6 to 10 -------------------------------------------------------------------------------------
+
+
+def _phase_lost(ending: Ending, own: Own) -> Verdict:
+    quick = _restarted_soon(ending, own)
+    confidence = _lowered(HIGH, quick)
+    head = {HIGH: "Very likely", LIKELY: "Likely"}.get(confidence or "", "Possibly")
+    said = f"{head} one phase was lost; the device then opened: one leg was near zero and the others had risen."
+    return Verdict(PHASE_LOST, confidence or POSSIBLE, (said, *_restart(ending, own)))
+
+
+def _short_circuit(ending: Ending, own: Own) -> Verdict:
+    times = ending.last_amps / ending.full_load_amps
+    rarely = (
+        f" With a reading each {_seconds(ending.period_seconds)} that is rarely caught."
+        if ending.period_seconds > RARELY_CAUGHT_SECONDS
+        else ""
+    )
+    figures = f"{ending.last_amps:.1f} A, {times:.1f} x full-load amps, long after its start"
+    confidence = _lowered(POSSIBLE, _restarted_soon(ending, own))
+    if confidence is None:
+        said = f"How it ended cannot be told: the last running reading showed {figures}, yet it ran again at once."
+        return Verdict(CANNOT_TELL, POSSIBLE, (said, *_restart(ending, own)))
+    said = f"Possibly a short circuit or a locked rotor: the last running reading showed {figures}.{rarely}"
+    return Verdict(SHORT_CIRCUIT, confidence, (said, *_restart(ending, own)))
+
+
+def _by_heat(ending: Ending, own: Own, sisters: Sequence[Sister]) -> Verdict:
+    """Rows 6 to 10."""
+    stayed, others = not math.isnan(own.volts_percent), ran_on(ending, sisters)
+    if ending.h1 < MAY_OPEN:
+        return _not_hot(ending, own, stayed, others)
+    new_high = not ending.h1 < NEW_HIGH * ending.carried  # nothing to compare with: new
+    lower = int(not ending.device_known) + int(not stayed and not others) + int(_restarted_soon(ending, own))
+    if new_high:
+        confidence = _lowered(HIGH if ending.h1 >= OPENS else LIKELY, lower + int(_little_to_compare(ending)))
+    else:
+        confidence = _lowered(POSSIBLE, lower)
+    if confidence is not None and not ending.device_known:
+        confidence = POSSIBLE
+    head = {
+        HIGH: "Very likely an overload trip",
+        LIKELY: "Likely an overload trip",
+        POSSIBLE: "Possibly an overload trip",
+    }
+    more = [*_others(ending, stayed, others, sisters), *_no_setting(ending)]
+    if not stayed and not others:
+        more.append(
+            "A lost supply looks the same: neither volts nor another running fan of its supply is there to compare."
+        )
+    if _little_to_compare(ending) and new_high:
+        more.append(f"There were only {_minutes(ending.compared_seconds)} of running to compare with.")
+    said = f"{_image(ending, new_high)}{_volts(own, stayed)}."
+    closing = "Not proven; a contact on the starter would settle it."
+    resets = _resets(own)
+    if confidence is None:
+        first = f"How it ended cannot be told, an overload trip among others: {said}"
+        return Verdict(CANNOT_TELL, POSSIBLE, (first, closing, *more, *_restart(ending, own), *resets))
+    return Verdict(
+        OVERLOAD_TRIP, confidence, (f"{head[confidence]}: {said}", closing, *more, *_restart(ending, own), *resets)
+    )
+
+
+def _not_hot(ending: Ending, own: Own, stayed: bool, others: Sequence[Sister]) -> Verdict:
+    ruled_out = (
+        f"Overload is ruled out as the device is set: its image stood at {_h(ending.h1)} of setting squared, "
+        f"and it does not open below {MAY_OPEN:.2f}."
+        if ending.device_known
+        else f"An overload trip is not likely: its image stood at {_h(ending.h1)} of its full limit squared."
+    )
+    more = (ruled_out, *_no_setting(ending))
+    if not stayed and not others:
+        said = "Stopped, or the supply was lost: which cannot be told without volts and without another running fan."
+        return Verdict(CANNOT_TELL, POSSIBLE, (said, *more))
+    confidence = POSSIBLE if not ending.device_known else HIGH if stayed else LIKELY
+    kept = f"volts stayed ({own.volts_percent:.0f} % of rated)" if stayed else f"{_named(others)} of its supply ran on"
+    return Verdict(STOPPED, confidence, (f"Stopped by its control or by hand: {kept}.", *more))
+
+
+def _lowered(confidence: str, words: int) -> str | None:
+    """So many words lower; None: lower than the lowest, cannot tell."""
+    at = CONFIDENCES.index(confidence) + words
+    return CONFIDENCES[at] if at < len(CONFIDENCES) else None
+
+
+def _restarted_soon(ending: Ending, own: Own) -> bool:
+    return own.restart_ms is not None and own.restart_ms - ending.stop_ms <= QUICK_RESTART_MS
+
+
+def _little_to_compare(ending: Ending) -> bool:
+    return math.isnan(ending.carried) or ending.compared_seconds < COMPARED_SECONDS
+
+
+# --- sentences -------------------------------------------------------------------------------------------------
+
+
+def _image(ending: Ending, new_high: bool) -> str:
+    unit = "setting squared" if ending.device_known else "its full limit squared"
+    figure = f"{_h(ending.h1)} of {unit}"
+    if math.isnan(ending.carried):
+        return f"the device image stood at {figure}, with no running before to compare it with"
+    if new_high:
+        return f"the device image was the highest of the last 24 h ({figure}; {_h(ending.carried)} before)"
+    return f"the device image stood at {figure}, but {_h(ending.carried)} was carried before without a trip"
+
+
+def _volts(own: Own, stayed: bool) -> str:
+    return f", and volts stayed ({own.volts_percent:.0f} % of rated)" if stayed else ""
+
+
+def _others(ending: Ending, stayed: bool, others: Sequence[Sister], sisters: Sequence[Sister]) -> list[str]:
+    said = []
+    if others and not stayed:
+        said.append(f"The supply stayed: {_named(others)} of it ran on.")
+    if others and (with_it := fell_with(ending, sisters)):
+        said.append(f"At the same time stopped: {_named(with_it)}.")
+    return said
+
+
+def _no_setting(ending: Ending) -> tuple[str, ...]:
+    if ending.device_known:
+        return ()
+    return ("No setting of its overload device is registered: full-load amps x service factor stands for it.",)
+
+
+def _restart(ending: Ending, own: Own) -> tuple[str, ...]:
+    if own.restart_ms is None:
+        return ()
+    after = _seconds((own.restart_ms - ending.stop_ms) / 1000.0)
+    soon = ": sooner than an overload device usually allows" if _restarted_soon(ending, own) else ""
+    return (f"It ran again after {after}{soon}.",)
+
+
+def _resets(own: Own) -> tuple[str, ...]:
+    if own.resets < RESETS_REPEATED:
+        return ()
+    low, high = (limit / 60_000.0 for limit in RESET_MS)
+    times = f"After {own.resets} such ends in a day it ran again within {low:.0f} to {high:.0f} min"
+    return (f"{times}: this suggests an automatic reset, which restarts it without warning.",)
+
+
+def _fell_together(ending: Ending, sisters: Sequence[Sister]) -> tuple[str, ...]:
+    with_it = fell_with(ending, sisters)
+    said = f"Likely the supply was lost: {_named(with_it)} of its supply fell with it, and no other ran on."
+    return said, "A common control would look the same: no volts are measured.", *_sister_volts(with_it)
+
+
+def _fallen(ending: Ending, sisters: Sequence[Sister]) -> tuple[str, ...]:
+    with_it = fell_with(ending, sisters)
+    return (f"With it fell {_named(with_it)} of its supply.",) if with_it else ()
+
+
+def _sister_volts(sisters: Sequence[Sister]) -> tuple[str, ...]:
+    known = [one for one in sisters if not math.isnan(one.volts_percent)]
+    return tuple(f"Volts at {one.name} were {one.volts_percent:.0f} % of rated then." for one in known)
+
+
+def _named(sisters: Sequence[Sister]) -> str:
+    """`2 other fans (north-1, north-2)`; of many the first three are named."""
+    names = ", ".join(one.name for one in sisters[:3]) + (", ..." if len(sisters) > 3 else "")
+    return f"{len(sisters)} other fan{'' if len(sisters) == 1 else 's'} ({names})"
+
+
+def _h(image: float) -> str:
+    """Two places, cut and not rounded: what is below a bound never reads as if it had reached it."""
+    return f"{math.floor(image * 100.0 + 1e-9) / 100.0:.2f}"
+
+
+def _seconds(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120.0 else f"{seconds / 60.0:.0f} min"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60.0:.0f} min"
