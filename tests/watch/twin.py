@@ -68,8 +68,7 @@ class Twin:
         values = measures(fan, plate, now, no_load)
         for name in ROWS:
             self._condition(fan, plate, now, name, values.get(name, NAN))
-            if name == "overload":
-                self._hotter(fan, plate, now, values.get(name, NAN))
+        self._hotter(fan, plate, now, values.get("overload", NAN))
         return self._judged(fan, plate, now)
 
     # --- the run -----------------------------------------------------------------------------------------------
@@ -228,8 +227,8 @@ class Twin:
             elif not math.isnan(now.judged):
                 x = now.judged / (plate.trip_ratio * plate.setting)
                 to_trip = seconds_to_trip(heat["device"], x, plate.device_tau)
-        assumed = (now.t - fan.assumed_at) / 1000
-        flags = now.flags + DEVICE_ASSUMED * (assumed < 3 * plate.device_tau) + MOTOR_ASSUMED * (assumed < 3 * 1800)
+        assumed = now.t - fan.assumed_at
+        flags = now.flags + DEVICE_ASSUMED * (assumed < 3000 * plate.device_tau) + MOTOR_ASSUMED * (assumed < 3000 * 1800)
         return (
             now.highest, now.limit, now.highest / now.limit, now.unbalance, heat["motor"],
             heat["device"] if plate.device_known else NAN, to_trip, flags,

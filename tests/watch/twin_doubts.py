@@ -58,7 +58,7 @@ class Doubts:
         whole = phases == 3 and not any(map(math.isnan, legs))
         self.clamp_rows = self.clamp_rows + 1 if off else 0
 
-        impossible = 100 * max((volt for volt in volts if not math.isnan(volt)), default=NAN) / rated < 50
+        impossible = max((volt for volt in volts if not math.isnan(volt)), default=NAN) < 0.5 * rated
         if whole:
             greatest = list(legs).index(max(legs))
             one, other = (leg for number, leg in enumerate(legs) if number != greatest)

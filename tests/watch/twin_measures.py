@@ -35,9 +35,8 @@ def measures(fan: Fan, plate: Plate, now: Moment, no_load: float) -> dict[str, f
         found["overload"] = found["low-margin"] = now.judged / now.limit
         found["device-margin"] = _device_margin(fan, plate, now)
         found["voltage-unbalance"] = found["voltage-unbalance-severe"] = now.unbalance if now.fresh else NAN
-        found["voltage-low"] = found["voltage-high"] = (
-            100 * mean(known(fan.lines)) / plate.rated if lines else NAN
-        )  # fmt: skip
+        v = mean(known(fan.lines)) / plate.rated
+        found["voltage-low"] = found["voltage-high"] = 100 * v if lines else NAN
         found["leg-spread"] = _leg_spread(plate, now)
         found["no-load"] = no_load
     high = fan.high > 0 and (now.into > 10_000 if fan.period <= 5_000 else fan.high >= 2)
@@ -82,7 +81,7 @@ def _minutes_to_trip(fan: Fan, plate: Plate, now: Moment) -> float:
     x, h = now.judged / (plate.trip_ratio * plate.setting), fan.heat["device"]
     if x < 0.98:
         return IN_A_DAY
-    if x <= 1 and h < 1:
+    if x <= 1:
         return 12.5
     return min(seconds_to_trip(h, x, plate.device_tau) / 60, IN_A_DAY)
 
