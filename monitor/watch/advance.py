@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from monitor.watch import kernel, layout
-from monitor.watch.columns import Change, Floats, Ints, Judged, Readings
-from monitor.watch.table import KERNEL_CONDITIONS
+from monitor.watch.columns import Change, Ending, Floats, Ints, Judged, Readings
+from monitor.watch.table import BELOW, KERNEL_CONDITIONS
 
 _ROOM = 4_096
 """Changes taken in one call of the kernel; a batch with more of them takes several."""
@@ -51,37 +51,51 @@ def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Ch
         or int(readings.limits.min()) < 0 or int(readings.limits.max()) >= len(limits)
     ):  # fmt: skip
         raise IndexError("a reading names a fan or a row of limits that is not there")
-    judged = np.empty((rows, 4))
+    judged = np.empty((rows, 7))
     flags = np.empty(rows, np.int32)
     room = min(_ROOM, rows * kernel.MOST_CHANGES_A_ROW) + kernel.MOST_CHANGES_A_ROW
     ints = np.empty((room, kernel.CHANGE_INTS), np.int32)
     floats = np.empty((room, kernel.CHANGE_FLOATS))
+    measures = np.empty(len(KERNEL_CONDITIONS))
     changes: list[Change] = []
     first = 0
     while first < rows:
         consumed, count = kernel.pass_over(
             states, limits, readings.fan[first:], readings.t_ms[first:], readings.amps[first:], readings.volts[first:],
-            readings.limits[first:], judged[first:], flags[first:], ints, floats,
+            readings.limits[first:], readings.called[first:], judged[first:], flags[first:], ints, floats, measures,
         )  # fmt: skip
         changes.extend(_change(ints[i], floats[i], first) for i in range(count))
         first += consumed
-    return changes, Judged(judged[:, 0], judged[:, 1], judged[:, 2], judged[:, 3], flags)
+    return changes, Judged(*(judged[:, column] for column in range(7)), flags)
 
 
 def _change(ints: Ints, floats: Floats, first: int) -> Change:
-    condition = int(ints[3])
+    number = int(ints[3])
+    condition = None if number < 0 else KERNEL_CONDITIONS[number]
+    side = -1.0 if condition is not None and condition.direction == BELOW else 1.0
     return Change(
         row=first + int(ints[0]),
         fan=int(ints[1]),
         what=int(ints[2]),
-        condition=None if condition < 0 else KERNEL_CONDITIONS[condition].id,
+        condition=None if condition is None else condition.id,
         at_ms=float(floats[0]),
         since_ms=float(floats[1]),
-        value=float(floats[2]),
-        setpoint=float(floats[3]),
-        peak=float(floats[4]),
+        value=side * float(floats[2]),
+        setpoint=side * float(floats[3]),
+        peak=side * float(floats[4]),
         gap_ms=float(floats[5]),
+        ending=_ending(floats) if int(ints[2]) == layout.RUN_ENDED else None,
     )
+
+
+def _ending(floats: Floats) -> Ending:
+    (
+        stop_ms, h1, carried, compared_s, last_amps, lost_phase, volts, called, period_s, known, full_load, seen,
+    ) = floats[kernel.ENDING :].tolist()  # fmt: skip
+    return Ending(
+        stop_ms, h1, carried, compared_s, last_amps, lost_phase == 1.0, volts, called, period_s, known == 1.0,
+        full_load, seen == 1.0,
+    )  # fmt: skip
 
 
 def standing(state: Floats) -> list[str]:

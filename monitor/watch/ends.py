@@ -343,15 +343,12 @@ def _by_heat(ending: Ending, own: Own, sisters: Sequence[Sister]) -> Verdict:
         )
     if _little_to_compare(ending) and new_high:
         more.append(f"There were only {_minutes(ending.compared_seconds)} of running to compare with.")
-    said = f"{_image(ending, new_high)}{_volts(own, stayed)}."
-    closing = "Not proven; a contact on the starter would settle it."
+    said = f"{_image(ending, new_high)}{_volts(own, stayed)}. Not proven; a contact on the starter would settle it."
     resets = _resets(own)
     if confidence is None:
         first = f"How it ended cannot be told, an overload trip among others: {said}"
-        return Verdict(CANNOT_TELL, POSSIBLE, (first, closing, *more, *_restart(ending, own), *resets))
-    return Verdict(
-        OVERLOAD_TRIP, confidence, (f"{head[confidence]}: {said}", closing, *more, *_restart(ending, own), *resets)
-    )
+        return Verdict(CANNOT_TELL, POSSIBLE, (first, *more, *_restart(ending, own), *resets))
+    return Verdict(OVERLOAD_TRIP, confidence, (f"{head[confidence]}: {said}", *more, *_restart(ending, own), *resets))
 
 
 def _not_hot(ending: Ending, own: Own, stayed: bool, others: Sequence[Sister]) -> Verdict:

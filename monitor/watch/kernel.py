@@ -7,9 +7,11 @@ carries from one reading to the next stands in its row of the state (`layout.py`
 The rules, all in event time (the reading's own):
 
 * A reading stands until the next one, but not longer than three periods; what is beyond that counts for no delay.
-* Running is a highest leg above 15 % of full-load amps. The first 10 s of a run are not judged (inrush).
+* Running is a highest leg above 15 % of full-load amps. The first 10 s of a run count for slow starting only (inrush).
 * A delay has run when a confirming reading arrives at or after its end; holding a reading forward never completes one.
 * A measure that is not known (no amps, no volts) neither raises nor clears anything.
+* A reading of an averaging logger is judged when the next has come; the first and the last of a run are partial and
+  count for running and stopped only.
 """
 
 from __future__ import annotations
@@ -20,9 +22,22 @@ import numpy as np
 
 from monitor.motor.compiled import compiled_loop, inlined
 from monitor.motor.limit import derate
+from monitor.motor.thermal import MOTOR_PICK_UP, MOTOR_TAU_SECONDS, seconds_to_trip
 from monitor.motor.unbalance import unbalance_of
 from monitor.watch import layout as at
 from monitor.watch.columns import Floats, Ints
+from monitor.watch.doubts import LEAST_SHARE_PERCENT, doubt, no_doubt
+from monitor.watch.images import ASSUMED_TAUS, INRUSH_TIMES, carry_images, image_after
+from monitor.watch.lookback import (
+    FIVE_MS,
+    SLOT_MS,
+    carried,
+    count_starts,
+    forget_proven,
+    next_five,
+    next_slot,
+    started,
+)
 from monitor.watch.table import KERNEL_CONDITIONS
 
 SMOOTHING_MS = 60_000.0
@@ -39,23 +54,55 @@ UNKNOWN_PERIOD_MS = 60_000.0
 """The period taken until one is given or learned."""
 PERIODS_STANDING = 3.0
 """A reading stands for so many periods at most."""
+SLOW_START_MS = 10_000.0
+"""A fan that starts for longer is slow to start ..."""
+SEEN_OFTEN_MS = 5_000.0
+"""... at periods up to this; at longer ones two readings in a row say so."""
+RISEN = 1.3
+"""The other legs rise to at least so much of what they were when one phase is lost (1.73 at constant power)."""
+UNCHANGED = (0.85, 1.15)
+"""The other legs stay within this of what they were when only a clamp came off."""
+SPREAD_BY_SUPPLY = 10.0
+"""Legs spread some 6 to 10 times the voltage unbalance (NEMA MG 1 section 14.36.5): up to this it is the supply's."""
+SPREAD_LOAD = 0.5
+"""Below this share of full-load amps the magnetising currents, never quite equal, make a spread of their own."""
+ACTIVE_TAU_S = 86_400.0
+"""Time constant of a fan's own mean of active amps, in running time ..."""
+ACTIVE_ARMED_S = 7_200.0
+"""... that says something after so much of it."""
+MOST_MINUTES = 1_440.0
+"""A time to trip of a day and more is "never"."""
+BETWEEN_MINUTES = 12.5
+"""Between 0.98 and 1 of the current that opens the device: not near any more, not clear of it either."""
+CLEAR_OF_TRIP = 0.98
+# Where a condition is not there and its measure is far from any setpoint it may be given, the measure is left out.
+NEARLY_LOST = 0.3
+SPREAD_AT_LEAST = 4.9
+ACTIVE_AT_LEAST = 0.75
+MARGIN_AT_LEAST = 0.89
+TRIP_LIKELY = 1.1025
+"""1.05 squared: with less in its image no device opens."""
+NEW_HIGH = 1.01
+"""An image that much above all that was carried is a new high."""
 
-LOAD_RATIO, VOLTAGE_UNBALANCE, RUN_HAS_ENDED = 0, 1, 2
-_MEASURES = {"load_ratio": LOAD_RATIO, "voltage_unbalance": VOLTAGE_UNBALANCE, "run_ended": RUN_HAS_ENDED}
-_MEASURE_OF = np.array([_MEASURES[row.measure] for row in KERNEL_CONDITIONS], np.int64)
 _IDS = [row.id for row in KERNEL_CONDITIONS]
 # For each condition the bits of those that keep it from standing. They come earlier in the table, so they are worked
 # before it at each reading.
 _SUPPRESSED_BY = np.array(
-    [sum(1 << _IDS.index(other) for other in row.not_while) for row in KERNEL_CONDITIONS], np.int64
+    [sum(1 << _IDS.index(other) for other in row.not_while if other in _IDS) for row in KERNEL_CONDITIONS], np.int64
 )
 _COUNT = len(KERNEL_CONDITIONS)
 
-MOST_CHANGES_A_ROW = 2 * _COUNT + 3
+SUPPLY_LOST, PHASE_LOST, TRIP_NEAR, OVERLOAD, DEVICE_MARGIN, LOW_MARGIN, UNBALANCE_SEVERE, UNBALANCE = range(8)
+VOLTAGE_LOW, VOLTAGE_HIGH, SLOW_START, SUSPECT, LEG_SPREAD, NO_LOAD, MANY_STARTS, STOPPED = range(8, 16)
+# The order of the table; a test holds the two together.
+
+MOST_CHANGES_A_ROW = 2 * _COUNT + 4
 """A new motor can end every condition and the run, and the same reading can begin a run."""
 
-OVERLOAD = _IDS.index("overload")
-CHANGE_INTS, CHANGE_FLOATS = 4, 6
+CHANGE_INTS, CHANGE_FLOATS = 4, 18
+ENDING = 6
+"""The floats that every change has are before this; those of an `Ending` follow."""
 
 
 @inlined
@@ -84,6 +131,14 @@ def _begin(state: Floats, epoch: float) -> None:
     state[at.EPOCH] = epoch
     state[at.INTERVALS] = 0.0
     state[at.RUNNING] = -1.0
+    state[at.HOT] = 0.0
+    state[at.CLAMP_ROWS] = 0.0
+    state[at.HIGH_COUNT] = 0.0
+    state[at.STARTS_HOUR] = 0.0
+    state[at.STARTS_EXPIRE_MS] = math.inf
+    state[at.STARTS_NEXT] = 0.0
+    state[at.ACTIVE_S] = 0.0
+    state[at.BUSY] = 0.0
     for condition in range(_COUNT):
         state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] = at.NORMAL
 
@@ -133,7 +188,11 @@ def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats, row: i
         return False
     keep = 0.0
     if not math.isnan(state[at.VOLTS_MS]):
-        keep = math.exp(-(t - state[at.VOLTS_MS]) / SMOOTHING_MS)
+        step = t - state[at.VOLTS_MS]
+        if step != state[at.VOLTS_STEP_MS]:
+            state[at.VOLTS_STEP_MS] = step
+            state[at.VOLTS_KEEP] = math.exp(-step / SMOOTHING_MS)
+        keep = state[at.VOLTS_KEEP]
     for line in range(3):
         volt = volts[row, line]
         if not math.isnan(volt):
@@ -197,7 +256,7 @@ def _condition(
                 ints, floats, count, row, fan, at.RAISED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
                 state[mine + at.PEAK], 0.0,
             )  # fmt: skip
-    elif value >= limits[its + at.CLEARS_BELOW]:
+    elif value >= limits[its + at.CLEARS]:
         phase = at.STANDING
     else:
         if phase == at.STANDING:
@@ -214,19 +273,71 @@ def _condition(
 
 
 @inlined
+def _stands(state: Floats, condition: int) -> bool:
+    return bool(state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING)
+
+
+@compiled_loop
 def _end_run(
-    state: Floats, seen: float, ints: Ints, floats: Floats, count: int, row: int, fan: int
+    state: Floats, limits: Floats, t: float, seen: float, volts_percent: float, called: float,
+    ints: Ints, floats: Floats, count: int, row: int, fan: int,
 ) -> int:  # fmt: skip
-    return _note(
-        ints, floats, count, row, fan, at.RUN_ENDED, -1, state[at.RUN_LAST_MS], state[at.RUN_START_MS],
-        state[at.RUN_PEAK_RATIO], seen, state[at.RUN_PEAK_AMPS], state[at.RUN_GAP_MS],
+    """The run is over; what speaks for how it ended is told with it. Returns the new count of changes.
+
+    A device that opened has proven nothing any more: what it carried before is no measure of what it will carry.
+    """
+    period_s = state[at.PERIOD_MS] / 1000.0
+    ratio2 = limits[at.TRIP_RATIO] * limits[at.TRIP_RATIO]
+    h1 = ratio2 * image_after(state, limits, period_s)
+    most, compared_s = carried(state, state[at.RUN_LAST_MS])
+    floats[count, ENDING + 0] = t
+    floats[count, ENDING + 1] = h1
+    floats[count, ENDING + 2] = most
+    floats[count, ENDING + 3] = compared_s
+    floats[count, ENDING + 4] = state[at.RUN_LAST_AMPS]
+    floats[count, ENDING + 5] = 1.0 if state[at.LOST_MS] == state[at.RUN_LAST_MS] else 0.0
+    floats[count, ENDING + 6] = volts_percent
+    floats[count, ENDING + 7] = called
+    floats[count, ENDING + 8] = period_s
+    floats[count, ENDING + 9] = limits[at.DEVICE_KNOWN]
+    floats[count, ENDING + 10] = limits[at.FULL_LOAD_AMPS]
+    floats[count, ENDING + 11] = seen
+    if (
+        limits[at.DEVICE_KNOWN] == 1.0 and seen == 1.0 and h1 >= TRIP_LIKELY and not h1 < NEW_HIGH * most
+        and called != 0.0 and not volts_percent < 100.0 * LOST_SHARE
+    ):  # fmt: skip
+        forget_proven(state)
+    return int(
+        _note(
+            ints, floats, count, row, fan, at.RUN_ENDED, -1, state[at.RUN_LAST_MS], state[at.RUN_START_MS],
+            state[at.RUN_PEAK_RATIO], seen, state[at.RUN_PEAK_AMPS], state[at.RUN_GAP_MS],
+        )
+    )  # fmt: skip
+
+
+@compiled_loop
+def _end_with_its_motor(state: Floats, t: float, ints: Ints, floats: Floats, count: int, row: int, fan: int) -> int:
+    """The motor was changed: nobody saw how its last run ended, and its limits are gone."""
+    floats[count, ENDING:] = math.nan
+    floats[count, ENDING + 0] = t
+    floats[count, ENDING + 3] = 0.0
+    floats[count, ENDING + 4] = state[at.RUN_LAST_AMPS]
+    floats[count, ENDING + 5] = 1.0 if state[at.LOST_MS] == state[at.RUN_LAST_MS] else 0.0
+    floats[count, ENDING + 8] = state[at.PERIOD_MS] / 1000.0
+    floats[count, ENDING + 9] = 0.0
+    floats[count, ENDING + 11] = 0.0
+    return int(
+        _note(
+            ints, floats, count, row, fan, at.RUN_ENDED, -1, state[at.RUN_LAST_MS], state[at.RUN_START_MS],
+            state[at.RUN_PEAK_RATIO], 0.0, state[at.RUN_PEAK_AMPS], state[at.RUN_GAP_MS],
+        )
     )  # fmt: skip
 
 
 @inlined
 def _start_or_end_run(
-    state: Floats, limits: Floats, t: float, standing_ms: float, highest: float,
-    ints: Ints, floats: Floats, count: int, row: int, fan: int,
+    state: Floats, limits: Floats, t: float, standing_ms: float, highest: float, v12: float, v23: float, v31: float,
+    called: float, ints: Ints, floats: Floats, count: int, row: int, fan: int,
 ) -> int:  # fmt: skip
     """Carries the run on by one reading with usable amps and returns the new count of changes."""
     unseen = t - state[at.AMPS_MS] - standing_ms  # NaN for the first reading: no comparison below is then true
@@ -235,6 +346,8 @@ def _start_or_end_run(
         if before == 1.0:
             if unseen > 0.0:
                 state[at.RUN_GAP_MS] += unseen
+            if state[at.HIGH_COUNT] > 0.0:
+                state[at.HIGH_COUNT] += 1.0
         else:
             seen = 1.0 if before == 0.0 and not unseen > 0.0 else 0.0
             state[at.RUNNING] = 1.0
@@ -244,31 +357,116 @@ def _start_or_end_run(
             state[at.RUN_PEAK_AMPS] = math.nan
             state[at.RUN_PEAK_RATIO] = math.nan
             state[at.RUN_GAP_MS] = 0.0
+            state[at.HIGH_COUNT] = 0.0
+            if before == 0.0:
+                state[at.HIGH_COUNT] = 1.0
+                started(state, t)
             count = _note(ints, floats, count, row, fan, at.RUN_STARTED, -1, t, t, math.nan, seen, math.nan, 0.0)
+        if highest <= INRUSH_TIMES * limits[at.FULL_LOAD_AMPS]:
+            state[at.HIGH_COUNT] = 0.0
         state[at.RUN_LAST_MS] = t
+        state[at.RUN_LAST_AMPS] = highest
     else:
+        volts_percent = 100.0 * _mean_known(v12, v23, v31) / limits[at.RATED_VOLTS]
         if before == 1.0:
             state[at.RUN_ENDED_MS] = t
-            count = _end_run(state, 0.0 if unseen > 0.0 else 1.0, ints, floats, count, row, fan)
+            state[at.END_VOLTS] = math.nan
+            seen = 0.0 if unseen > 0.0 else 1.0
+            count = _end_run(state, limits, t, seen, volts_percent, called, ints, floats, count, row, fan)
         state[at.RUNNING] = 0.0
-    state[at.AMPS_MS] = t
+        state[at.HIGH_COUNT] = 0.0
+        new_low = volts_percent < state[at.END_VOLTS] or math.isnan(state[at.END_VOLTS])
+        if new_low and t <= state[at.RUN_ENDED_MS] + state[at.PERIOD_MS]:
+            state[at.END_VOLTS] = volts_percent
     return count
 
 
 @inlined
-def _highest(amps: Floats, row: int) -> float:
+def _look_back(
+    state: Floats, limits: Floats, t: float, stood_s: float, highest: float, l1: float, l2: float, l3: float
+) -> None:
+    """Adds a running reading to the slots of 30 s and of 5 min."""
+    if not t < state[at.SLOT_UNTIL_MS]:
+        next_slot(state, math.floor(t / SLOT_MS))
+    image = state[at.DEVICE_HEAT] * (limits[at.TRIP_RATIO] * limits[at.TRIP_RATIO])
+    if image > state[at.SLOT_CARRIED] or math.isnan(state[at.SLOT_CARRIED]):
+        state[at.SLOT_CARRIED] = image
+    state[at.SLOT_RUN_S] += stood_s
+    if not math.isnan(l1 + l2 + l3):
+        state[at.SLOT_SUM_L1] += l1
+        state[at.SLOT_SUM_L1 + 1] += l2
+        state[at.SLOT_SUM_L1 + 2] += l3
+        state[at.SLOT_LEGS] += 1.0
+    if not t < state[at.FIVE_UNTIL_MS]:
+        next_five(state, math.floor(t / FIVE_MS))
+    state[at.FIVE_SUM] += highest
+    state[at.FIVE_COUNT] += 1.0
+
+
+@inlined
+def _one_near_zero(l1: float, l2: float, l3: float) -> bool:
+    """Whether one leg is so low that it may be lost, by a wide margin; all three known."""
+    low = min(l1, min(l2, l3))
+    return low <= NEARLY_LOST * (l1 + l2 + l3 - low)
+
+
+@compiled_loop
+def _legs_against_others(
+    state: Floats, t: float, standing_ms: float, l1: float, l2: float, l3: float
+) -> tuple[float, float, float]:  # fmt: skip
+    """Least leg [% of the others' mean], the others' mean now [A], and over the last five minutes [A].
+
+    All three legs known; the last is NaN when there were none to take a mean of.
+    """
+    if l1 <= l2 and l1 <= l3:
+        low, first, second = l1, 1, 2
+    elif l2 <= l3:
+        low, first, second = l2, 0, 2
+    else:
+        low, first, second = l3, 0, 1
+    others = (l1 + l2 + l3 - low) / 2.0
+    before = math.nan
+    if math.floor(t / SLOT_MS) - state[at.FIVE_SLOT] <= at.SLOTS_KEPT + 1.0 + standing_ms / SLOT_MS:
+        before = (state[at.FIVE_L1 + first] + state[at.FIVE_L1 + second]) / 2.0
+    return 100.0 * low / others, others, before
+
+
+@inlined
+def _normal(state: Floats, condition: int) -> bool:
+    return bool(state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] == at.NORMAL)
+
+
+@inlined
+def _highest(l1: float, l2: float, l3: float) -> float:
     """Highest usable leg; NaN when there is none."""
-    highest = math.nan
-    for leg in range(3):
-        if not math.isnan(amps[row, leg]) and not amps[row, leg] <= highest:
-            highest = float(amps[row, leg])
+    highest = l1
+    if not math.isnan(l2) and not l2 <= highest:
+        highest = l2
+    if not math.isnan(l3) and not l3 <= highest:
+        highest = l3
     return highest
+
+
+@inlined
+def _mean_known(a: float, b: float, c: float) -> float:
+    """Mean of what is known; NaN when nothing is."""
+    total, known = 0.0, 0.0
+    if not math.isnan(a):
+        total += a
+        known += 1.0
+    if not math.isnan(b):
+        total += b
+        known += 1.0
+    if not math.isnan(c):
+        total += c
+        known += 1.0
+    return total / known if known > 0.0 else math.nan
 
 
 @compiled_loop
 def pass_over(
     states: Floats, limits_table: Floats, fans: Ints, times: Floats, amps: Floats, volts: Floats, limits_of: Ints,
-    judged: Floats, flags: Ints, ints: Ints, floats: Floats,
+    called_column: Floats, judged: Floats, flags: Ints, ints: Ints, floats: Floats, measures: Floats,
 ) -> tuple[int, int]:  # fmt: skip
     """Judges rows in order and changes `states` in place.
 
@@ -276,10 +474,11 @@ def pass_over(
     ----------
     states : (fans, STATE_FIELDS)
     limits_table : (versions, LIMITS_FIELDS)
-    fans, limits_of : (n,) int32; times : (n,) [ms]; amps, volts : (n, 3)
-    judged : (n, 4) written: highest leg, limit, load ratio, unbalance
+    fans, limits_of : (n,) int32; times : (n,) [ms]; amps, volts : (n, 3); called_column : (n,)
+    judged : (n, 7) written: highest leg, limit, load ratio, unbalance, motor image, device image, seconds to trip
     flags : (n,) int32 written
-    ints, floats : (m, 4) int32 and (m, 6) written: the changes
+    ints, floats : (m, 4) int32 and (m, 18) written: the changes
+    measures : (conditions,) room for the measures of one row
 
     Returns
     -------
@@ -301,7 +500,7 @@ def pass_over(
             continue  # before all else: a late row of another motor must not make the fan begin anew
         if state[at.EPOCH] != limits[at.LIMIT_EPOCH]:
             if state[at.RUNNING] == 1.0:
-                count = _end_run(state, 0.0, ints, floats, count, row, fan)
+                count = _end_with_its_motor(state, t, ints, floats, count, row, fan)
             for condition in range(_COUNT):
                 mine = at.FIRST_CONDITION + condition * at.CONDITION_FIELDS
                 if state[mine + at.PHASE] >= at.STANDING:
@@ -310,67 +509,238 @@ def pass_over(
                         math.nan, math.nan, state[mine + at.PEAK], 0.0,
                     )  # fmt: skip
             _begin(state, limits[at.LIMIT_EPOCH])
+        if state[at.WORN_SINCE] != limits[at.LIMIT_WORN_SINCE]:
+            forget_proven(state)
+            state[at.WORN_SINCE] = limits[at.LIMIT_WORN_SINCE]
         interval = t - state[at.LAST_MS]
         standing_ms = PERIODS_STANDING * _learn_period(state, limits[at.GIVEN_PERIOD_MS], interval)
         flag = at.AFTER_GAP if interval > standing_ms else 0
         state[at.LAST_MS] = t
+        if not math.isnan(called_column[row]):
+            state[at.CALLED] = called_column[row]
+            state[at.CALLED_MS] = t
+        called = state[at.CALLED] if t - state[at.CALLED_MS] <= standing_ms else math.nan
 
+        rated = limits[at.RATED_VOLTS]
+        v12, v23, v31 = volts[row, 0], volts[row, 1], volts[row, 2]
+        volts_most = _highest(v12, v23, v31)
+        has_volts = not math.isnan(volts_most)
         measured = _smooth_volts(state, limits, t, volts, row)
         unbalance = math.nan
-        if not math.isnan(state[at.UNBALANCE_MS]) and limits[at.PHASES] == 3.0:
+        three_phases = limits[at.PHASES] == 3.0
+        if not math.isnan(state[at.UNBALANCE_MS]) and three_phases:
             age = t - state[at.UNBALANCE_MS]
-            overloaded = state[at.FIRST_CONDITION + OVERLOAD * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING
-            if age <= UNBALANCE_HELD_MS or overloaded:
+            if age <= UNBALANCE_HELD_MS or _stands(state, OVERLOAD):
                 unbalance = state[at.UNBALANCE]
                 if age > standing_ms:
                     flag |= at.UNBALANCE_OLD
-        if math.isnan(unbalance) and limits[at.PHASES] == 3.0:
+        if math.isnan(unbalance) and three_phases:
             flag |= at.UNBALANCE_UNKNOWN
         limit = limits[at.FULL_LIMIT] * derate(unbalance)
 
-        highest = _highest(amps, row)
-        ratio = math.nan
-        ratio_judged = math.nan
-        unbalance_judged = math.nan
-        has_ended = math.nan
-        if not math.isnan(highest):
-            ratio = highest / limit
-            count = _start_or_end_run(state, limits, t, standing_ms, highest, ints, floats, count, row, fan)
-            if state[at.RUNNING] == 1.0:
+        l1, l2, l3 = amps[row, 0], amps[row, 1], amps[row, 2]
+        highest = _highest(l1, l2, l3)
+        has_amps = not math.isnan(highest)
+        to_trip = math.nan
+        measures[:] = math.nan
+        if has_volts:
+            measures[SUPPLY_LOST] = -(100.0 * volts_most / rated)
+        if has_amps:
+            standing_s = standing_ms / 1000.0
+            dt_s = (t - state[at.AMPS_MS]) / 1000.0
+            stood_s = min(dt_s, standing_s) if dt_s > 0.0 else 0.0
+            ran = state[at.RUNNING] == 1.0
+            count = _start_or_end_run(
+                state, limits, t, standing_ms, highest, v12, v23, v31, called, ints, floats, count, row, fan
+            )
+            state[at.AMPS_MS] = t
+            running = state[at.RUNNING] == 1.0
+            into_run = t - state[at.RUN_START_MS]
+            if t >= state[at.STARTS_EXPIRE_MS]:
+                count_starts(state, t)
+
+            # The legs that are judged: an averaging logger's when the next reading has come.
+            j1, j2, j3 = l1, l2, l3
+            if limits[at.AVERAGING] == 1.0 and running:
+                whole = ran and state[at.HELD_FIRST] == 0.0
+                j1 = state[at.HELD_L1] if whole else math.nan
+                j2 = state[at.HELD_L1 + 1] if whole else math.nan
+                j3 = state[at.HELD_L1 + 2] if whole else math.nan
+            state[at.HELD_L1] = l1
+            state[at.HELD_L1 + 1] = l2
+            state[at.HELD_L1 + 2] = l3
+            state[at.HELD_FIRST] = 1.0 if running and not ran else 0.0
+            judged_highest = _highest(j1, j2, j3)
+            known = not math.isnan(judged_highest)
+            ratio = judged_highest / limit
+            three_legs = three_phases and not math.isnan(j1 + j2 + j3)
+
+            motor_x = judged_highest / (MOTOR_PICK_UP * limit)
+            device_x = judged_highest / (limits[at.TRIP_RATIO] * limits[at.DEVICE_SETTING])
+            inrush = known and judged_highest > INRUSH_TIMES * limits[at.FULL_LOAD_AMPS]
+            carry_images(
+                state, limits, t, dt_s, standing_s, running, known, inrush, motor_x * motor_x, device_x * device_x
+            )
+            device_known = limits[at.DEVICE_KNOWN] == 1.0
+            if device_known:
+                if not running:
+                    to_trip = math.inf
+                elif known:
+                    to_trip = seconds_to_trip(state[at.DEVICE_HEAT], device_x, limits[at.DEVICE_TAU_S])
+
+            measures[MANY_STARTS] = state[at.STARTS_HOUR]
+            suspect = 0.0
+            if running:
+                v = math.nan  # mean voltage over rated
                 flag |= at.IS_RUNNING
-                has_ended = 0.0
-                into_run = t - state[at.RUN_START_MS]
-                if into_run >= UNJUDGED_MS:
-                    ratio_judged = ratio
-                    if measured:
-                        unbalance_judged = unbalance
-                    if not highest <= state[at.RUN_PEAK_AMPS]:
-                        state[at.RUN_PEAK_AMPS] = highest
-                    if not ratio <= state[at.RUN_PEAK_RATIO]:
-                        state[at.RUN_PEAK_RATIO] = ratio
+                measures[SUPPLY_LOST] = -100.0  # a fan that runs has a supply, whatever a voltage channel says
+                measures[STOPPED] = 0.0
+                slow = 0.0
+                if state[at.HIGH_COUNT] > 0.0:
+                    if state[at.PERIOD_MS] <= SEEN_OFTEN_MS:
+                        slow = 1.0 if into_run > SLOW_START_MS else 0.0
+                    else:
+                        slow = 1.0 if state[at.HIGH_COUNT] >= 2.0 else 0.0
+                measures[SLOW_START] = slow
                 if into_run >= SETTLED_MS:
                     flag |= at.IS_SETTLED
+                if into_run >= UNJUDGED_MS:
+                    if has_volts:
+                        v = _mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
+                        measures[VOLTAGE_LOW] = -(100.0 * v)
+                        measures[VOLTAGE_HIGH] = 100.0 * v
+                    if measured:
+                        measures[UNBALANCE_SEVERE] = unbalance
+                        measures[UNBALANCE] = unbalance
+                    if known:
+                        _look_back(state, limits, t, stood_s, judged_highest, j1, j2, j3)
+                if known and into_run >= UNJUDGED_MS:
+                    mean_leg = _mean_known(j1, j2, j3)
+                    measures[OVERLOAD] = ratio
+                    measures[LOW_MARGIN] = ratio
+                    if not judged_highest <= state[at.RUN_PEAK_AMPS]:
+                        state[at.RUN_PEAK_AMPS] = judged_highest
+                    if not ratio <= state[at.RUN_PEAK_RATIO]:
+                        state[at.RUN_PEAK_RATIO] = ratio
+                    if device_known:
+                        against = limits[at.DEVICE_SETTING]
+                        proven = state[at.TOP3] / 1.05
+                        if proven > against:
+                            against = proven
+                        if judged_highest >= MARGIN_AT_LEAST * against or not _normal(state, DEVICE_MARGIN):
+                            measures[DEVICE_MARGIN] = judged_highest / against
+                        if device_x < CLEAR_OF_TRIP:
+                            measures[TRIP_NEAR] = -MOST_MINUTES
+                        elif device_x <= 1.0:
+                            measures[TRIP_NEAR] = -BETWEEN_MINUTES
+                        else:
+                            measures[TRIP_NEAR] = -min(to_trip / 60.0, MOST_MINUTES)
+                    if three_legs:
+                        measures[PHASE_LOST] = -100.0
+                        if _one_near_zero(j1, j2, j3) or not _normal(state, PHASE_LOST):
+                            share, others, before = _legs_against_others(state, t, standing_ms, j1, j2, j3)
+                            lost = others >= RISEN * before or _stands(state, PHASE_LOST)
+                            measures[PHASE_LOST] = -share if lost else -100.0
+                            if lost and share <= LEAST_SHARE_PERCENT:
+                                state[at.LOST_MS] = t
+                        if mean_leg >= SPREAD_LOAD * limits[at.FULL_LOAD_AMPS]:
+                            apart = judged_highest - min(j1, min(j2, j3))
+                            if 100.0 * apart >= SPREAD_AT_LEAST * mean_leg or not _normal(state, LEG_SPREAD):
+                                spread = unbalance_of(j1, j2, j3)
+                                measures[LEG_SPREAD] = 0.0 if spread <= SPREAD_BY_SUPPLY * unbalance else spread
+                    if into_run >= SETTLED_MS:
+                        if math.isnan(v) and t - state[at.VOLTS_MS] <= standing_ms:
+                            v = _mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
+                        magnetising = limits[at.MAGNETISING] * (1.0 if math.isnan(v) else v)
+                        active = math.sqrt(max(mean_leg * mean_leg - magnetising * magnetising, 0.0))
+                        own = state[at.ACTIVE_MEAN]
+                        if state[at.ACTIVE_S] >= ACTIVE_ARMED_S and own > 0.0 and (
+                            active < ACTIVE_AT_LEAST * own or not _normal(state, NO_LOAD)
+                        ):
+                            measures[NO_LOAD] = -100.0 * active / own
+                        if math.isnan(own):
+                            state[at.ACTIVE_MEAN] = active
+                        else:
+                            if stood_s != state[at.ACTIVE_STEP_S]:
+                                state[at.ACTIVE_STEP_S] = stood_s
+                                state[at.ACTIVE_TAKE] = 1.0 - math.exp(-stood_s / ACTIVE_TAU_S)
+                            state[at.ACTIVE_MEAN] = own + (active - own) * state[at.ACTIVE_TAKE]
+                        state[at.ACTIVE_S] += stood_s
+                clamp, stands_clamp = False, False
+                own_three = three_phases and not math.isnan(l1 + l2 + l3)
+                if own_three and into_run >= UNJUDGED_MS and _one_near_zero(l1, l2, l3):
+                    share, others, before = _legs_against_others(state, t, standing_ms, l1, l2, l3)
+                    if share <= LEAST_SHARE_PERCENT:
+                        clamp = UNCHANGED[0] * before <= others <= UNCHANGED[1] * before
+                        mine = at.FIRST_CONDITION + SUSPECT * at.CONDITION_FIELDS
+                        stands_clamp = (
+                            _stands(state, SUSPECT) and state[mine + at.PEAK] == at.CLAMP_OFF
+                            and state[at.LOST_MS] != t
+                        )  # fmt: skip
+                suspect = doubt(
+                    state, t, l1, l2, l3, v12, v23, v31, own_three, volts_most < LOST_SHARE * rated, clamp,
+                    stands_clamp,
+                )  # fmt: skip
             else:
-                ratio_judged = 0.0
-                unbalance_judged = 0.0
-                has_ended = 0.0 if math.isnan(state[at.RUN_ENDED_MS]) else 1.0
+                no_doubt(state)
+                measures[PHASE_LOST] = -100.0
+                measures[TRIP_NEAR] = -MOST_MINUTES
+                measures[OVERLOAD] = 0.0
+                measures[DEVICE_MARGIN] = 0.0
+                measures[LOW_MARGIN] = 0.0
+                measures[UNBALANCE_SEVERE] = 0.0
+                measures[UNBALANCE] = 0.0
+                measures[VOLTAGE_LOW] = -100.0
+                measures[VOLTAGE_HIGH] = 100.0
+                measures[SLOW_START] = 0.0
+                measures[LEG_SPREAD] = 0.0
+                measures[NO_LOAD] = -100.0
+                ended = limits[at.CONTINUOUS] == 1.0 and not math.isnan(state[at.RUN_ENDED_MS])
+                measures[STOPPED] = 1.0 if called == 1.0 or (ended and called != 0.0) else 0.0
+            measures[SUSPECT] = suspect
 
         standing = 0
+        due = 0
         for condition in range(_COUNT):
-            measure = _MEASURE_OF[condition]
-            if measure == LOAD_RATIO:
-                value = ratio_judged
-            elif measure == VOLTAGE_UNBALANCE:
-                value = unbalance_judged
-            else:
-                value = has_ended
-            count = _condition(state, limits, condition, standing, t, standing_ms, value, ints, floats, count, row, fan)
-            if state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING:
-                standing |= 1 << condition
+            if measures[condition] >= limits[at.RAISED_AT + condition]:
+                due += 1
+        if due > 0 or state[at.BUSY] > 0.0:  # otherwise no condition is there, and none begins
+            busy = 0.0
+            for condition in range(_COUNT):
+                count = _condition(
+                    state, limits, condition, standing, t, standing_ms, measures[condition], ints, floats, count, row,
+                    fan,
+                )  # fmt: skip
+                phase = state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE]
+                if phase >= at.STANDING:
+                    standing |= 1 << condition
+                if phase != at.NORMAL:
+                    busy += 1.0
+            state[at.BUSY] = busy
 
+        if has_amps:
+            if not standing & (1 << OVERLOAD):
+                state[at.HOT] = 0.0
+            elif state[at.HOT] == 0.0 and state[at.MOTOR_HEAT] >= 1.0:
+                state[at.HOT] = 1.0
+                mine = at.FIRST_CONDITION + OVERLOAD * at.CONDITION_FIELDS
+                count = _note(
+                    ints, floats, count, row, fan, at.HOTTER, OVERLOAD, t, state[mine + at.ONSET_MS],
+                    measures[OVERLOAD], limits[at.FIRST_LIMIT + OVERLOAD * at.LIMIT_FIELDS + at.SETPOINT],
+                    state[mine + at.PEAK], 0.0,
+                )  # fmt: skip
+
+        assumed_ms = t - state[at.ASSUMED_MS]
+        if assumed_ms < ASSUMED_TAUS * 1000.0 * limits[at.DEVICE_TAU_S]:
+            flag |= at.DEVICE_ASSUMED
+        if assumed_ms < ASSUMED_TAUS * 1000.0 * MOTOR_TAU_SECONDS:
+            flag |= at.MOTOR_ASSUMED
         judged[row, 0] = highest
         judged[row, 1] = limit
-        judged[row, 2] = ratio
+        judged[row, 2] = highest / limit
         judged[row, 3] = unbalance
+        judged[row, 4] = state[at.MOTOR_HEAT]
+        judged[row, 5] = state[at.DEVICE_HEAT] if limits[at.DEVICE_KNOWN] == 1.0 else math.nan
+        judged[row, 6] = to_trip
         flags[row] = flag
     return rows, count

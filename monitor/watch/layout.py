@@ -69,7 +69,7 @@ SAME_L1 = 50  # ... and what they were
 SAME_V12 = 53
 LEG_SAME_MS = 56  # since when each leg is unchanged
 LEG_SAME_ROWS = 59
-LEG_LEAST = 62  # least and greatest of each leg since that of the leg ... (3 x 3): other legs while this one stood still
+LEG_LEAST = 62  # for each leg: the least and the greatest of every leg since (3 x 3)
 LEG_GREATEST = 71
 
 STARTS_HOUR = 80  # starts in the last 60 min
@@ -81,29 +81,42 @@ ACTIVE_MEAN = 123  # active amps, exponential mean over 24 h of running
 ACTIVE_S = 124  # running time in it
 
 SLOT = 125  # number of the open slot of 30 s
-SLOT_CARRIED = 126
-SLOT_RUN_S = 127
-SLOT_LEGS = 128  # readings in the sums
-SLOT_SUM_L1 = 129
-FIVE_L1 = 132  # mean of each leg over the last five minutes ...
-FIVE_SLOT = 135  # ... as worked when this slot was opened
-FIRST_SLOT = 136  # the ring: number, carried, running time, three legs
+SLOT_UNTIL_MS = 126  # ... and when it ends
+SLOT_CARRIED = 127
+SLOT_RUN_S = 128
+SLOT_LEGS = 129  # readings in the sums
+SLOT_SUM_L1 = 130
+FIVE_L1 = 133  # mean of each leg over the last five minutes ...
+FIVE_SLOT = 136  # ... as worked when this slot was opened
+FIRST_SLOT = 137  # the ring: number, carried, running time, three legs
 SLOT_FIELDS = 6
 FIRST_HOUR = FIRST_SLOT + SLOT_FIELDS * SLOTS_KEPT  # the ring: number, carried, running time
 HOUR_FIELDS = 3
 
 WORN_SINCE = FIRST_HOUR + HOUR_FIELDS * HOURS_KEPT  # which setting, pitch and motor the proven current belongs to
 FIVE_MIN = WORN_SINCE + 1  # number of the open slot of 5 min
-FIVE_SUM = WORN_SINCE + 2
-FIVE_COUNT = WORN_SINCE + 3
-FIRST_FIVE = WORN_SINCE + 4  # the ring: number, mean of the highest leg
+FIVE_UNTIL_MS = WORN_SINCE + 2  # ... and when it ends
+FIVE_SUM = WORN_SINCE + 3
+FIVE_COUNT = WORN_SINCE + 4
+FIRST_FIVE = WORN_SINCE + 5  # the ring: number, mean of the highest leg
 FIVE_FIELDS = 2
 HALF_DAY = FIRST_FIVE + FIVE_FIELDS * FIVES_KEPT
 HALF_DAY_MAX = HALF_DAY + 1
 TOP1 = HALF_DAY + 2  # the three greatest of past half days
 TOP3 = HALF_DAY + 4
 
-FIRST_CONDITION = HALF_DAY + 5
+# Exponentials of the step that nearly always comes again: kept beside what they were worked from.
+STEP_S = HALF_DAY + 5  # between two running readings ...
+STEP_TAU = STEP_S + 1
+STEP_MOTOR = STEP_S + 2
+STEP_DEVICE = STEP_S + 3
+VOLTS_STEP_MS = STEP_S + 4  # ... between two rows with volts ...
+VOLTS_KEEP = STEP_S + 5
+ACTIVE_STEP_S = STEP_S + 6  # ... and of the mean of active amps
+ACTIVE_TAKE = STEP_S + 7
+
+BUSY = STEP_S + 8  # conditions that are not NORMAL
+FIRST_CONDITION = STEP_S + 9
 
 # --- each condition's part of it -------------------------------------------------------------------------------
 PHASE = 0  # one of the four below
@@ -142,7 +155,8 @@ MAGNETISING = 11  # magnetising current at rated voltage [A]
 AVERAGING = 12  # 1: a reading is the mean over the period before it
 CONTINUOUS = 13  # 1: whenever it stops somebody should have stopped it
 LIMIT_WORN_SINCE = 14  # counts versions with another setting, pitch or motor
-FIRST_LIMIT = 15
+RAISED_AT = 15  # setpoint of each condition once more, side by side; infinite where it is not in use
+FIRST_LIMIT = RAISED_AT + len(KERNEL_CONDITIONS)
 
 IN_USE = 0  # 1: the condition is worked for this fan
 SETPOINT = 1
