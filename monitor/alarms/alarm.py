@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TypeAlias
 
-from monitor.alarms.states import SUPPRESSIONS, TRANSITIONS, Cause, State, Suppression
+from monitor.alarms.states import LATCHED, SUPPRESSIONS, TRANSITIONS, Cause, State, Suppression
 from monitor.watch.table import PRIORITIES
 
 QUIET = timedelta(hours=4)
@@ -68,7 +68,8 @@ class Alarm:
     raised: datetime
     """When its on-delay was over [event time]."""
     cleared: datetime | None
-    """When it had returned to normal [event time]; None while it stands."""
+    """When it had returned to normal [event time]; None while it holds. A latched one that returned stands all the
+    same until it is acknowledged."""
     heard: datetime
     """When the service learned of it [wall time]."""
     acknowledged: datetime | None
@@ -98,6 +99,11 @@ class Alarm:
     def about(self) -> About:
         """What it is about."""
         return About(self.site, self.fan, self.supply, self.condition)
+
+    @property
+    def latched(self) -> bool:
+        """It stands only because nobody has acknowledged it: what it tells of has returned to normal."""
+        return self.state.stands and self.cleared is not None
 
 
 @dataclass(frozen=True)
@@ -304,7 +310,8 @@ def step(
         return _returned(alarm, event, now, change_number)
     if isinstance(event, Acknowledge):
         after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
-        return _moved(alarm, after, Cause.ACKNOWLEDGED, now, now, change_number, by=event.by)
+        cause = Cause.ACKNOWLEDGED_RETURNED if alarm.latched else Cause.ACKNOWLEDGED
+        return _moved(alarm, after, cause, now, now, change_number, by=event.by)
     if isinstance(event, Tick):
         return _tick(alarm, now, change_number)
     return _operator(alarm, event, now, change_number)
@@ -334,7 +341,7 @@ def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
 
 
 def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int) -> Stepped:
-    if alarm.state.stands:
+    if alarm.state.stands and not alarm.latched:
         peak = _greater(alarm.peak, _greater(event.peak, event.value))
         if not _is_higher(event.priority, alarm.priority):
             return replace(alarm, peak=peak), None, []
@@ -344,9 +351,9 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         )  # fmt: skip
         cause = Cause.RAISED_HIGHER
     else:
-        # Returned but unacknowledged: the same occurrence goes on. Normal: a new one, which keeps what was told before;
-        # only one that carries nothing but a suppression still has its number to give.
-        goes_on = alarm.state is State.RETURNED_UNACKNOWLEDGED or alarm.count == 0
+        # Returned but unacknowledged (a latched one stands meanwhile): the same occurrence goes on. Normal: a new one,
+        # which keeps what was told before; only one that carries nothing but a suppression still has its number to give.
+        goes_on = alarm.state is not State.NORMAL or alarm.count == 0
         peak = _greater(event.peak, event.value)
         after = replace(
             alarm, number=alarm.number if goes_on else number, count=alarm.count + 1 if goes_on else 1,
@@ -364,6 +371,10 @@ def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) 
     if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
         after = replace(after, last_notice=None, last_notice_priority=None, untold=0)
         return _moved(alarm, after, Cause.NO_LONGER_WATCHED, event.at, now, change_number)
+    if alarm.condition in LATCHED and alarm.state is State.UNACKNOWLEDGED:
+        if alarm.latched:
+            return alarm, None, []
+        return _moved(alarm, after, Cause.RETURNED_LATCHED, event.at, now, change_number)
     # What was not told as standing is not told as cleared either.
     tell = alarm.untold == 0 and not suppressed(alarm, now)
     return _moved(alarm, after, Cause.RETURNED, event.at, now, change_number, kind="cleared" if tell else None)

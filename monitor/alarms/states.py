@@ -13,6 +13,9 @@ held back.
       |  +------------+ acknowledged           |
       +----------------------------------------+ returned
 
+A latched alarm (a trip) does not go by itself: returned before it was acknowledged it stays UNACKNOWLEDGED, and is
+told again like any other, until somebody acknowledges it; then it is NORMAL at once.
+
 From either state that stands back to NORMAL as well: what is no longer watched, since the register says so (another
 motor, a condition turned off, a fan taken out). Nobody saw it go, so nobody is told that it went.
 
@@ -56,8 +59,10 @@ class Cause(StrEnum):
     RAISED = "raised"
     RAISED_HIGHER = "raised at higher priority"
     RETURNED = "returned"
+    RETURNED_LATCHED = "returned, latched"
     NO_LONGER_WATCHED = "no longer watched"
     ACKNOWLEDGED = "acknowledged"
+    ACKNOWLEDGED_RETURNED = "acknowledged, returned before"
     TOLD_AGAIN = "told again"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
@@ -79,6 +84,10 @@ TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
         Cause.ACKNOWLEDGED: State.ACKNOWLEDGED,
         Cause.RETURNED: State.RETURNED_UNACKNOWLEDGED,
         Cause.NO_LONGER_WATCHED: State.NORMAL,
+        # Of a latched one only: what returned stands until it is acknowledged, and may be raised anew meanwhile.
+        Cause.RAISED: State.UNACKNOWLEDGED,
+        Cause.RETURNED_LATCHED: State.UNACKNOWLEDGED,
+        Cause.ACKNOWLEDGED_RETURNED: State.NORMAL,
     },
     State.ACKNOWLEDGED: {
         Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
@@ -94,6 +103,9 @@ TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
     },
 }
 """State -> cause -> next state."""
+
+LATCHED = frozenset({"tripped"})
+"""Conditions whose alarm is latched: a trip is a finding, and a fan that runs again by itself does not undo it."""
 
 _SHELVE = {Cause.SHELVED: Suppression.SHELVED}
 _PLAN = {Cause.PLANNED_STOP: Suppression.SUPPRESSED_BY_DESIGN}

@@ -25,15 +25,15 @@ from monitor.alarms.alarm import (
 from monitor.alarms.states import State, Suppression
 
 
-def play(timeline: str) -> tuple[Course, list[str]]:
+def play(timeline: str, condition: str = "overload") -> tuple[Course, list[str]]:
     """Plays lines of `H:MM event [priority]` after 02:10; the events are up, down, ack, tick. Tells `H:MM kind`."""
-    course, told = Course(), []
+    course, told = Course(replace(OVERLOAD, condition=condition)), []
     for row in timeline.strip().splitlines():
         clock, word, *rest = row.split()
         hours, minutes = clock.split(":")
         now = at(60 * int(hours) + int(minutes))
         events: dict[str, Event] = {
-            "up": raised(when=now, priority=rest[0] if rest else "high"),
+            "up": raised(condition, when=now, priority=rest[0] if rest else "high"),
             "down": Returned(now),
             "ack": Acknowledge("Ada"),
             "tick": Tick(),
@@ -294,3 +294,42 @@ def test_a_bug_of_the_caller_is_told_as_one() -> None:
         step(None, raised(), NIGHT, number=1, change_number=1)
     with pytest.raises(ValueError, match="aware UTC"):
         step(None, raised(), datetime(2026, 10, 5), number=1, change_number=1, about=OVERLOAD)  # noqa: DTZ001
+
+
+# --- latched ---------------------------------------------------------------------------------------------------
+
+
+def test_a_trip_stands_until_it_is_acknowledged_and_the_fan_runs_again() -> None:
+    for timeline in ("0:00 up highest\n0:10 ack", "0:00 up highest\n0:06 down"):
+        course, _ = play(timeline, "tripped")
+        assert course.standing.state.stands
+    run_last, _ = play("0:00 up highest\n0:10 ack\n0:30 down", "tripped")
+    acknowledged_last, told = play("0:00 up highest\n0:06 down\n0:10 ack", "tripped")
+    assert run_last.standing.state is State.NORMAL is acknowledged_last.standing.state
+    assert told == ["0:00 raised"]
+    assert [(change.from_state.value, change.to_state.value, change.cause) for change in acknowledged_last.changes] == [
+        ("NORMAL", "UNACKNOWLEDGED", "raised"),
+        ("UNACKNOWLEDGED", "UNACKNOWLEDGED", "returned, latched"),
+        ("UNACKNOWLEDGED", "NORMAL", "acknowledged, returned before"),
+    ]
+    alarm = acknowledged_last.standing
+    assert (alarm.cleared, alarm.acknowledged, alarm.acknowledged_by) == (at(6), at(10), "Ada")
+
+
+def test_a_trip_of_a_fan_that_runs_again_is_told_again_until_somebody_acknowledges_it() -> None:
+    course, told = play("0:00 up highest\n0:06 down\n3:59 tick\n4:00 tick\n4:10 ack\n8:10 tick", "tripped")
+    assert told == ["0:00 raised", "4:00 told-again"]
+    assert not course.standing.latched
+
+
+def test_a_second_trip_before_the_first_was_acknowledged_is_counted_and_told_after_half_an_hour() -> None:
+    course, told = play("0:00 up highest\n0:06 down\n0:12 up highest\n0:18 down\n0:40 up highest", "tripped")
+    assert told == ["0:00 raised", "0:40 raised"]
+    alarm = course.standing
+    assert (alarm.number, alarm.count, alarm.cleared, alarm.raised) == (1, 3, None, at(40))
+    assert course.told[-1][1].count == 2
+
+
+def test_running_again_twice_says_no_more() -> None:
+    course, _ = play("0:00 up highest\n0:06 down\n0:07 down", "tripped")
+    assert len(course.changes) == 2 and course.standing.cleared == at(6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from alarm_builders import NIGHT, OVERLOAD, raised, story
@@ -37,8 +38,13 @@ ROUTES = (
 )
 
 
+TRIPPED = replace(OVERLOAD, condition="tripped")
+
+
 class Life(RuleBasedStateMachine):
     """Feeds any events with the clock going forward and keeps its own plain account of what was told."""
+
+    about = OVERLOAD
 
     @initialize()
     def begin(self) -> None:
@@ -53,7 +59,7 @@ class Life(RuleBasedStateMachine):
     def feed(self, event: Event) -> list[Wanted]:
         before = self.alarm
         after, change, wanted = step(
-            before, event, self.now, number=self.next_number, change_number=self.next_change, about=OVERLOAD
+            before, event, self.now, number=self.next_number, change_number=self.next_change, about=self.about
         )
         assert len(wanted) <= 1
         assert change is not None or not wanted, "a notice without a stored change has no id"
@@ -74,7 +80,9 @@ class Life(RuleBasedStateMachine):
         if after is not None and after.number == self.next_number:
             self.next_number += 1
         stood = before is not None and before.state.stands
-        self.times_raised += after is not None and after.state.stands and not stood
+        anew = stood and after is not None and before is not None and after.count > before.count
+        assert not anew or self.latched, "what stands is raised higher, not anew"
+        self.times_raised += anew or (after is not None and after.state.stands and not stood)
         self.alarm = after
         for one in wanted:
             assert after is not None
@@ -86,6 +94,10 @@ class Life(RuleBasedStateMachine):
                 assert len(notice.short) <= SHORT_AT_MOST
         return wanted
 
+    @property
+    def latched(self) -> bool:
+        return self.about is TRIPPED
+
     @rule(seconds=st.integers(0, 3 * 3600))
     def time_passes(self, seconds: int) -> None:
         self.now += timedelta(seconds=seconds)
@@ -94,7 +106,9 @@ class Life(RuleBasedStateMachine):
     def raise_it(self, priority: str, rings: bool, late: int) -> None:
         before = self.alarm
         earlier = [(when, told) for when, wanted, told in self.told if wanted.kind != "cleared"]
-        wanted = self.feed(raised(when=self.now - timedelta(seconds=late), priority=priority, rings=rings))
+        wanted = self.feed(
+            raised(self.about.condition, when=self.now - timedelta(seconds=late), priority=priority, rings=rings)
+        )
         if not wanted or not earlier:
             return
         when, last = earlier[-1]
@@ -107,12 +121,16 @@ class Life(RuleBasedStateMachine):
 
     @rule(peak=st.none() | st.floats(0, 3))
     def return_it(self, peak: float | None) -> None:
-        stood = self.alarm is not None and self.alarm.state.stands
+        before = self.alarm.state if self.alarm is not None else State.NORMAL
+        stood = before.stands
         for one in self.feed(Returned(self.now, peak)):
             assert stood
             assert one.kind == "cleared"
             assert not one.rings
             assert self.told[-2][1].kind != "cleared", "cleared is told once, after it was told as standing"
+        if self.latched:
+            after = self.alarm.state if self.alarm is not None else State.NORMAL
+            assert after is (State.NORMAL if before is State.ACKNOWLEDGED else before)
 
     @rule()
     def acknowledge(self) -> None:
@@ -160,7 +178,9 @@ class Life(RuleBasedStateMachine):
             return
         assert (alarm.acknowledged_by is not None) or alarm.state is not State.ACKNOWLEDGED
         assert alarm.untold >= 0
-        assert (alarm.cleared is None) or not alarm.state.stands
+        assert (alarm.cleared is None) or not alarm.state.stands or self.latched
+        assert not alarm.latched or alarm.state is State.UNACKNOWLEDGED
+        assert not self.latched or alarm.state is not State.RETURNED_UNACKNOWLEDGED
         assert alarm.number < self.next_number
         if alarm.suppression is None:
             assert (alarm.suppressed_until, alarm.suppressed_by, alarm.suppressed_why) == (None, None, None)
@@ -176,5 +196,13 @@ class Life(RuleBasedStateMachine):
         assert counted + alarm.untold == self.times_raised
 
 
+class LatchedLife(Life):
+    """The same of an alarm that stands until it is acknowledged and its fan runs again."""
+
+    about = TRIPPED
+
+
 TestLife = Life.TestCase
+TestLatchedLife = LatchedLife.TestCase
+TestLatchedLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
 TestLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
