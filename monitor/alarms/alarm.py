@@ -352,7 +352,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         cause = Cause.RAISED_HIGHER
     else:
         # Returned but unacknowledged (a latched one stands meanwhile): the same occurrence goes on. Normal: a new one,
-        # which keeps what was told before; only one that carries nothing but a suppression still has its number to give.
+        # which keeps what was told before; only one that carries nothing but a suppression has its number to give yet.
         goes_on = alarm.state is not State.NORMAL or alarm.count == 0
         peak = _greater(event.peak, event.value)
         after = replace(
