@@ -16,7 +16,7 @@ from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
 from monitor.motor.nameplate import KILOWATTS_A_HORSEPOWER, Fan, Logger, Motor, Nameplate, Protection
 from monitor.settings import NAME
-from monitor.watch.table import check_overrides
+from monitor.watch.overrides import check_overrides
 
 
 def _point_name(text: str) -> str:

@@ -17,7 +17,8 @@ from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
 from monitor.records.rows import from_ms, from_ms_or_none
 from monitor.records.scope import Sites
-from monitor.watch.table import BY_ID, overridden
+from monitor.watch.overrides import overridden
+from monitor.watch.table import BY_ID
 
 OVER, NEAR, RUNNING = "over its limit", "near its limit", "running"
 STOPPED, NOT_HEARD, NO_READINGS, NO_AMPS = "stopped", "not heard", "no readings yet", "no usable amps"

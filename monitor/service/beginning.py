@@ -117,7 +117,7 @@ def _readings(plant: Plant, point: Point, rows: ReadingRows) -> Readings:
     first = point.versions[0].limits
     return Readings(
         np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.amps, rows.volts,
-        np.array([limits.get(int(number), first) for number in rows.version], np.int32),
+        np.array([limits.get(int(number), first) for number in rows.version], np.int32), rows.called,
     )  # fmt: skip
 
 

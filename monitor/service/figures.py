@@ -27,6 +27,8 @@ from monitor.watch.kernel import PERIODS_STANDING
 
 log = logging.getLogger("monitor.worker")
 
+_OVERLOAD = layout.place_of("overload")
+
 
 @dataclass(frozen=True)
 class Seen:
@@ -111,9 +113,8 @@ class Figures:
         if nameplate is None or last is None or state[layout.RUNNING] != 1.0:
             return None, None
         since, least = float(state[layout.RUN_START_MS]), LEAST_SECONDS
-        overload = layout.FIRST_CONDITION  # the first row of the table; a test holds it there
-        if state[overload + layout.PHASE] >= layout.STANDING:
-            since, least = max(since, float(state[overload + layout.ONSET_MS])), LEAST_OVERLOAD_SECONDS
+        if state[_OVERLOAD + layout.PHASE] >= layout.STANDING:
+            since, least = max(since, float(state[_OVERLOAD + layout.ONSET_MS])), LEAST_OVERLOAD_SECONDS
         figures = self._slots.figures(point.row, last.t_ms, since, least)
         if figures is None:
             return None, "degrees follow"

@@ -45,6 +45,8 @@ class Version:
     nameplate: Nameplate
     motor_number: int
     """Counts the versions marked "motor changed"."""
+    worn_since: int
+    """Counts those with another setting, pitch or motor: what the overload device has proven to carry begins anew."""
     removed: bool = False
     """From this one on the fan is not in the register."""
 
@@ -52,6 +54,11 @@ class Version:
     def blades(self) -> tuple[float | None, int]:
         """What the draw of a fan depends on beside load, air and volts: its pitch, and which motor it has."""
         return self.nameplate.fan.blade_pitch_degrees, self.motor_number
+
+
+def _wears(nameplate: Nameplate, motor_number: int) -> tuple[object, ...]:
+    """What the current that a device has proven to carry depends on."""
+    return nameplate.protection, nameplate.fan.blade_pitch_degrees, motor_number
 
 
 @dataclass
@@ -136,10 +143,14 @@ class Plant:
         motor_number = 0 if before is None else before.motor_number
         # A fan that was taken out and comes back begins anew too: what stood when it was taken out was ended then.
         motor_number += int(motor_changed or (before is not None and before.removed and not removed))
-        self.limits = np.vstack([self.limits, resolve(nameplate, motor_number)])
+        worn_since = 0
+        if before is not None:
+            worn = _wears(before.nameplate, before.motor_number) != _wears(nameplate, motor_number)
+            worn_since = before.worn_since + int(worn)
+        self.limits = np.vstack([self.limits, resolve(nameplate, motor_number, worn_since)])
         self.version_of_limits = np.append(self.version_of_limits, np.int64(number))
         applies_from_ms = max(applies_from_ms, float(self.newest_ms[point.row]))
-        version = Version(number, applies_from_ms, len(self.limits) - 1, nameplate, motor_number, removed)
+        version = Version(number, applies_from_ms, len(self.limits) - 1, nameplate, motor_number, worn_since, removed)
         point.versions.append(version)
         point.removed = removed
         given = nameplate.logger.period_seconds

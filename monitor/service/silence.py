@@ -13,7 +13,8 @@ from datetime import UTC, datetime
 from monitor.alarms.alarm import About, Alarm, Raised, Returned
 from monitor.service.plant import Plant, Point
 from monitor.watch import layout
-from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS, for_fan, turned_off
+from monitor.watch.overrides import for_fan, turned_off
+from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS
 from monitor.watch.tick import Heard, is_overdue
 
 LONGEST_ROUND_SECONDS = 10.0

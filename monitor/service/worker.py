@@ -39,7 +39,8 @@ from monitor.service.silence import Silence, about_silence
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
 from monitor.watch.columns import Change, Judged, Readings
-from monitor.watch.table import BY_ID, for_fan
+from monitor.watch.overrides import for_fan
+from monitor.watch.table import BY_ID, PRIORITIES, Condition, higher
 
 log = logging.getLogger("monitor.worker")
 
@@ -225,7 +226,7 @@ class Worker:
         limits = taken.limits
         fans = np.flatnonzero(limits >= 0)
         of_fans = taken.fed if len(fans) == len(limits) else taken.fed.pick(fans)
-        fed = Readings(of_fans.point, of_fans.t_ms, of_fans.amps, of_fans.volts, limits[fans])
+        fed = Readings(of_fans.point, of_fans.t_ms, of_fans.amps, of_fans.volts, limits[fans], of_fans.called)
         changes, judged = advance(self.plant.states, fed, self.plant.limits)
         limit_amps = np.full(len(taken.fed), math.nan)
         limit_amps[fans] = judged.limit
@@ -327,12 +328,12 @@ class Worker:
         else:
             about = About(point.site, point.name, None, change.condition or "")
             event: Event
-            if change.what == layout.RAISED:
+            if change.what in (layout.RAISED, layout.HOTTER):
                 judged_by = self.plant.version_at(point, change.at_ms)
                 row = for_fan(judged_by.nameplate.conditions)[about.condition]
                 event = Raised(
                     row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
-                    row.priority, row.rings,
+                    priority_of(row, change), row.rings,
                 )  # fmt: skip
             else:
                 watched = change.what == layout.CLEARED or self._told_by_a_stronger(about)
@@ -490,6 +491,15 @@ def _rejected(refused: Sequence[Refused]) -> list[Rejected]:
 
 def _time(ms: float) -> datetime:
     return datetime.fromtimestamp(ms / 1000.0, UTC)
+
+
+def priority_of(row: Condition, change: Change) -> str:
+    """The priority that a change raises an alarm with; two rows of the table have more than one."""
+    if change.what == layout.HOTTER:
+        return PRIORITIES[-1]  # the motor itself is too hot by now
+    if row.id == "logger-suspect" and change.value == layout.CLAMP_OFF:
+        return higher(row.priority, "medium")
+    return row.priority
 
 
 def _or_none(value: float) -> float | None:

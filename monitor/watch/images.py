@@ -88,7 +88,7 @@ def _step_by_step(
     if dt_s > max(standing_s, BRIDGED_SECONDS):
         first_s = BRIDGED_SECONDS
         if inrush:
-            second_motor, second_device = first_motor, first_device
+            second_motor, second_device, tau_after = first_motor, first_device, motor_tau
         if ran_inrush:
             first_motor, first_device = motor_x2, device_x2
     elif not ran or not running:

@@ -654,8 +654,10 @@ def pass_over(
                         magnetising = limits[at.MAGNETISING] * (1.0 if math.isnan(v) else v)
                         active = math.sqrt(max(mean_leg * mean_leg - magnetising * magnetising, 0.0))
                         own = state[at.ACTIVE_MEAN]
-                        if state[at.ACTIVE_S] >= ACTIVE_ARMED_S and own > 0.0 and (
-                            active < ACTIVE_AT_LEAST * own or not _normal(state, NO_LOAD)
+                        if (
+                            state[at.ACTIVE_S] >= ACTIVE_ARMED_S
+                            and own > 0.0
+                            and (active < ACTIVE_AT_LEAST * own or not _normal(state, NO_LOAD))
                         ):
                             measures[NO_LOAD] = -100.0 * active / own
                         if math.isnan(own):

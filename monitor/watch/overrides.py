@@ -40,9 +40,10 @@ def check_overrides(conditions: Mapping[str, Mapping[str, object]], place: str =
         faults += [fault for fault in found if fault is not None]
         if not any(found):  # its own figures are right one by one: do they fit each other?
             changed = overridden(row, keys)
-            if changed.clears_below > changed.setpoint:
-                expected = f"at most the setpoint {changed.setpoint:g}"
-                faults.append(Fault(f"{here}.clears_below", expected, f"{changed.clears_below:g}"))
+            below = row.direction == BELOW
+            if changed.clears < changed.setpoint if below else changed.clears > changed.setpoint:
+                expected = f"at {'least' if below else 'most'} the setpoint {changed.setpoint:g}"
+                faults.append(Fault(f"{here}.clears", expected, f"{changed.clears:g}"))
     return faults
 
 

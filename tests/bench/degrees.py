@@ -38,7 +38,9 @@ def estimated(fan: DrawnFan) -> Estimate:
     t_ms = columns["t_ms"].astype(np.float64)
     nobody = np.zeros(rows, np.int32)
     _, judged = advance(
-        new_states(1), Readings(nobody, t_ms, amps, volts, nobody), limits.stack([limits.resolve(nameplate)])
+        new_states(1),
+        Readings(nobody, t_ms, amps, volts, nobody, np.full(len(t_ms), np.nan)),
+        limits.stack([limits.resolve(nameplate)]),
     )
     slots = Slots(1)
     settled = (judged.flags & layout.IS_SETTLED) != 0

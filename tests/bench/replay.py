@@ -49,7 +49,9 @@ def columns(fans: int, rows: int, period_ms: float) -> Readings:
     volts = 460.0 + 1.5 * draw.standard_normal((each * fans, 3))
     volts[number % 10_800 < 900, 0] -= 27.0
     fan = np.repeat(np.arange(fans, dtype=np.int32), each)
-    return Readings(fan, START_MS + period_ms * number, amps, volts, np.zeros(each * fans, np.int32))
+    return Readings(
+        fan, START_MS + period_ms * number, amps, volts, np.zeros(each * fans, np.int32), np.full(each * fans, np.nan)
+    )
 
 
 def best(work: Callable[[], object], turns: int = 3) -> float:

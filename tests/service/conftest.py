@@ -207,7 +207,7 @@ def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float
     states = watch.new_states(1)
     readings = Readings(
         np.zeros(len(fed), np.int32), columns["t_ms"][fed].astype(float), columns["amps"][fed], columns["volts"][fed],
-        np.array([numbers.index(int(one)) for one in columns["version"][fed]], np.int32),
+        np.array([numbers.index(int(one)) for one in columns["version"][fed]], np.int32), columns["called"][fed],
     )  # fmt: skip
     changes, judged = watch.advance(states, readings, np.vstack(limits))
     names = {layout.RAISED: "raised", layout.CLEARED: "returned", layout.SUPERSEDED: "returned"}
