@@ -29,9 +29,13 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
     page : address of the fan's page
     figures : running (bool), load_ratio (1 = the limit), highest_leg_amps, legs_amps [A], limit_amps, full_load_amps,
         percent_of_full_load, limit_factors (list of name, value, source), volts [V], rated_volts, unbalance_percent,
-        volts_from, seconds_to_trip (at most), reaches_limit_at, target_amps,
+        volts_from, seconds_to_trip (at most; null: not at this current or not known), motor_heat and device_heat
+        (1 = as hot as the limit may make it; 1 = the device opens), heat_assumed, device_type, device_setting_amps,
+        proven_amps, current_unbalance_percent, reaches_limit_at, target_amps,
         target_amps_supply_right, called, run_began, last_reading,
-        period_seconds, notes (sentences)
+        period_seconds, notes (sentences), fans (those that an alarm of a supply or of a whole site is about)
+    ending : how the run ended, for a stop or a trip: end_cause, confidence (sure, high, likely, possible), words and
+        evidence (sentences); end_cause is null where nothing was judged
     parts, causes, checks_first, pitch : of the estimate, as the API gives them for a fan; pitch is null without one
 
     All times are RFC 3339 in UTC, e.g. 2026-10-05T07:10:00Z.
@@ -65,6 +69,12 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
         "also_standing": list(story.also_standing),
         "page": story.page,
         "figures": _figures(story),
+        "ending": {
+            "end_cause": story.end_cause,
+            "confidence": story.confidence,
+            "words": plain(story.ended_words),
+            "evidence": plain(story.evidence),
+        },
         "parts": plain(estimate.get("parts") or []),
         "causes": plain(estimate.get("causes") or []),
         "checks_first": plain(estimate.get("checks_first") or []),
@@ -90,6 +100,13 @@ def _figures(story: Story) -> dict[str, Any]:
         "unbalance_percent": plain(story.unbalance_percent),
         "volts_from": story.volts_from,
         "seconds_to_trip": plain(story.seconds_to_trip),
+        "motor_heat": plain(story.motor_heat),
+        "device_heat": plain(story.device_heat),
+        "heat_assumed": story.heat_assumed,
+        "device_type": story.device_type,
+        "device_setting_amps": plain(story.device_setting_amps),
+        "proven_amps": plain(story.proven_amps),
+        "current_unbalance_percent": plain(story.current_unbalance_percent),
         "reaches_limit_at": rfc3339(story.reaches_limit_at),
         "target_amps": plain(story.target_amps),
         "target_amps_supply_right": plain(story.target_amps_supply_right),
@@ -98,6 +115,7 @@ def _figures(story: Story) -> dict[str, Any]:
         "last_reading": rfc3339(story.last_reading),
         "period_seconds": plain(story.period_seconds),
         "notes": plain(story.notes),
+        "fans": plain(story.fans),
     }
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from datetime import datetime
 from typing import Any
 
-from monitor.alarms import figures, phrases
+from monitor.alarms import figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean
+from monitor.alarms.details import at, how_bad, load_sentence
+from monitor.alarms.first_steps import after, steps
 from monitor.alarms.short_form import trip_words
 from monitor.alarms.story import Factor, Story
 
@@ -16,6 +17,10 @@ FOOTER = "This service watches and advises. It is no motor protection and replac
 NEGLIGIBLE_AMPS = 0.05
 """A part smaller than this rounds to 0.0 A and is left out."""
 PARTS_TOLD = 4
+_ABOUT_NO_LOAD = ("supply-lost", "site-silent", "not-run", "many-starts")
+"""Conditions for which legs, volts and limit of now say nothing."""
+_ABOUT_NO_LIMIT = ("phase-lost", "slow-start", "logger-suspect", "leg-spread", "no-load", "voltage-low", "voltage-high")
+"""Conditions that have nothing to do with the limit."""
 
 
 def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
@@ -37,22 +42,24 @@ def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
 
 def full_name(alarm: Alarm, story: Story) -> str:
     """`North 3 at Hill Farm`."""
-    return f"{phrases.point_name(alarm, story)} at {clean(story.site_name) or 'no name'}"
+    site = clean(story.site_name) or "no name"
+    if alarm.fan is None and alarm.supply is None:
+        return f"The whole site {site}"
+    return f"{phrases.point_name(alarm, story)} at {site}"
 
 
 def _headline(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> str:
-    still = "still " if kind == "told-again" or phrases.plan_ended(wanted) else ""
-    return f"{full_name(alarm, story)}: {still}{phrases.what(alarm, story, kind)}."
+    return f"{full_name(alarm, story)}: {phrases.headline(alarm, story, kind, wanted)}."
 
 
 def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[list[str]]:
     again = phrases.again(alarm, story, wanted)
     top = [
         f"{again[:1].upper()}{again[1:]}." if again else "",
-        *_how_bad(alarm, story, wanted),
+        *how_bad(alarm, story, wanted),
         _since(alarm, story, kind),
         *_to_trip(alarm, story),
-        f"Also standing: {', '.join(_names(story.also_standing))}." if story.also_standing else "",
+        f"Also standing: {', '.join(map(phrases.name_of, story.also_standing))}." if story.also_standing else "",
     ]
     return [
         top,
@@ -65,126 +72,58 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
     ]
 
 
-def _names(ids: tuple[str, ...]) -> Iterator[str]:
-    for name in ids:
-        yield phrases.RAISED_WORDS.get(name, name.replace("-", " "))
-
-
-def _how_bad(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
-    if alarm.condition in phrases.AMPS_CONDITIONS:
-        yield _load_sentence(alarm, story, "How bad")
-        if phrases.no_limit(alarm, story):
-            yield f"{phrases.NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
-        peak = figures.percent(None if alarm.peak is None else 100.0 * alarm.peak)
-        if peak and alarm.peak is not None and alarm.peak > (phrases.load(alarm, story) or 0.0) + 0.01:
-            yield f"At worst: {peak} of its limit."
-    elif alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        share, volts = figures.small_percent(phrases.unbalance(alarm, story)), phrases.volts_words(story)
-        named = f" ({volts} for L1-L2, L2-L3, L3-L1)" if volts and len(story.volts) == 3 else ""
-        yield f"How bad: voltage unbalance {share}{named}." if share else ""
-        if phrases.no_limit(alarm, story):
-            yield f"{phrases.NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
-            amps = phrases.highest_leg(story)
-            yield f"Load: {amps}." if amps else ""
-        else:
-            yield _load_sentence(alarm, story, "Load")
-    elif alarm.condition == "stopped":
-        yield _load_sentence(alarm, story, "Just before it stopped")
-        if story.run_began is not None:
-            ran = figures.span((alarm.since - story.run_began).total_seconds())
-            yield f"It had run for {ran}, since {_at(story.run_began, story)}."
-        if not phrases.plan_ended(wanted):
-            yield "Its control calls for it, yet it draws nothing." if story.called else "No stop was announced."
-            yield story.ended_words or _why_unknown(story)
-    elif alarm.condition == "logger-overdue":
-        yield from _silent(alarm, story)
-
-
-def _load_sentence(alarm: Alarm, story: Story, label: str) -> str:
-    words = phrases.load_words(alarm, story)
-    if words is None:
-        return ""
-    share = figures.percent(story.percent_of_full_load)
-    rated = figures.amps(story.full_load_amps)
-    return f"{label}: {words}" + (f"; that is {share} of its full-load amps ({rated})." if share and rated else ".")
-
-
-def _why_unknown(story: Story) -> str:
-    if story.load_ratio is not None and story.load_ratio >= 1.0:
-        return (
-            "It was over its limit until then. The overload device may have opened; "
-            "that is possible, not proven: a look at the device settles it."
-        )
-    return (
-        "Why it stopped is not known: an overload trip, a lost supply, the control or somebody's hand all look alike."
-    )
-
-
-def _silent(alarm: Alarm, story: Story) -> Iterator[str]:
-    usual = f" Usually one comes every {figures.span(story.period_seconds)}." if story.period_seconds else ""
-    last = f"Last reading: {_at(story.last_reading, story)}." if story.last_reading is not None else ""
-    yield f"{last}{usual}"
-    if story.logger_words:
-        yield f"The logger's own last word: {story.logger_words}."
-    if alarm.fan is None:
-        yield "Its fans are judged without fresh voltage until it is back: unbalance and low voltage are not seen."
-        return
-    yield "Until it is back nobody watches this fan: an overload would not be seen."
-    if story.running:
-        yield _load_sentence(alarm, story, "It ran when last seen") or "It ran when last seen."
-    elif story.running is False:
-        yield "It stood still when last seen."
-
-
 def _since(alarm: Alarm, story: Story, kind: str) -> str:
     lasted = figures.span((story.now - alarm.since).total_seconds())
-    text = f"Since: {_at(alarm.since, story)} ({lasted})."
+    label = "Tripped" if alarm.condition == "tripped" else "Since"
+    ago = f"{lasted} ago" if alarm.condition == "tripped" else lasted
+    text = f"{label}: {at(alarm.since, story)} ({ago})."
     if phrases.heard_late(alarm) and kind == "raised":
         text += f" Heard late: {phrases.happened(alarm, story)}. Look at the fan as it is now."
     return text
 
 
 def _to_trip(alarm: Alarm, story: Story) -> Iterator[str]:
-    if story.seconds_to_trip is not None:
-        more = " at the present current; real devices often open sooner" if story.seconds_to_trip > 0 else ""
-        yield f"{trip_words(story.seconds_to_trip)}{more}."
+    words = trip_words(alarm, story) if alarm.condition in measures.LOAD_CONDITIONS else None
+    if words is not None:
+        bound = " at the present current; real devices often open sooner" if "at most" in words else ""
+        yield f"{words}{bound}."
     if story.reaches_limit_at is not None and alarm.condition == "low-margin":
-        yield f"As it rises now it reaches its limit at about {_at(story.reaches_limit_at, story)}."
+        yield f"As it rises now it reaches its limit at about {at(story.reaches_limit_at, story)}."
 
 
 def _do_first(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
-    wants_checks = alarm.condition in phrases.AMPS_CONDITIONS and not phrases.no_limit(alarm, story)
+    """Steps that anybody can take, then the trade's checks where they are the way to the cause."""
+    told = steps(alarm, story, wanted)
+    if len(told) == 1:
+        yield f"What to do first: {told[0][:1].lower()}{told[0][1:]}"
+    elif told:
+        yield "What to do first:"
+        yield from (f"{place}. {step}" for place, step in enumerate(told, 1))
+    if told and not told[-1].endswith(":"):
+        return
+    if not told:
+        yield "What to check first, in this order, and only then the blades:"
     found = phrases.items(story.estimate, "checks_first")
-    if not wants_checks:
-        steps = phrases.first_step(alarm, story, wanted)
-        yield f"What to do first: {_unfirst(steps[-1] if phrases.no_limit(alarm, story) else steps[0])}"
-        if alarm.condition == "stopped" and not phrases.plan_ended(wanted):
-            yield "A trip is a finding, not a nuisance: do not just reset it and go."
-            yield "Smoke or a hot smell: leave it off, keep out, call the fire service."
-        return
-    yield "What to check first, in this order, and only then the blades:"
+    marks = (f"{place}." if not told else "-" for place in range(1, 100))
     if not found:
-        yield from (f"{place}. {name.capitalize()}" for place, name in enumerate(phrases.DEFAULT_CHECKS, 1))
+        yield from (f"{mark} {name.capitalize()}" for mark, name in zip(marks, phrases.DEFAULT_CHECKS, strict=False))
         return
-    for place, check in enumerate(found, 1):
+    for mark, check in zip(marks, found, strict=False):
         name, how = str(check.get("name", "")), str(check.get("how") or "")
         done = " (done, on the service record)" if check.get("done") else ""
-        yield f"{place}. {name[:1].upper()}{name[1:]}{done}" + (f": {how}" if how and not done else "")
-
-
-def _unfirst(sentence: str) -> str:
-    plain = sentence.removeprefix("First ")
-    return plain[:1].lower() + plain[1:]
+        yield f"{mark} {name[:1].upper()}{name[1:]}{done}" + (f": {how}" if how and not done else "")
 
 
 def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
-    if alarm.condition in ("stopped", "logger-overdue"):
+    if alarm.condition in _ABOUT_NO_LOAD:
+        return
+    if alarm.condition in ("stopped", "tripped", "logger-overdue"):
         yield from _notes(story.notes)
         return
     legs = [f"L{place} {figures.amps(value) or 'no reading'}" for place, value in enumerate(story.legs_amps, 1)]
     if len(legs) > 1:
         yield f"Legs: {', '.join(legs)}."
-    volts = phrases.volts_words(story)
+    volts = measures.volts_words(story)
     if volts:
         unbalance = figures.small_percent(story.unbalance_percent)
         rated = figures.volts(story.rated_volts)
@@ -192,9 +131,11 @@ def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
         said = ", ".join(part for part in more if part)
         source = f", measured at {story.volts_from}" if story.volts_from else ""
         yield f"Volts: {volts}{source}{f' ({said})' if said else ''}."
+    if alarm.condition in _ABOUT_NO_LIMIT:
+        return
     limit = figures.amps(story.limit_amps)
     if limit and story.limit_factors:
-        beyond = " (for 5 % unbalance; beyond that none is given)" if phrases.no_limit(alarm, story) else ""
+        beyond = " (for 5 % unbalance; beyond that none is given)" if measures.no_limit(alarm, story) else ""
         yield f"Limit: {' x '.join(map(_factor, story.limit_factors))} = {limit}{beyond}."
     elif limit:
         yield f"Limit: {limit}."
@@ -217,7 +158,7 @@ def _factor(factor: Factor) -> str:
 
 def _where_from(alarm: Alarm, story: Story) -> Iterator[str]:
     """Where the amps come from, the biggest parts first, and the likely cause with its evidence."""
-    if alarm.condition not in phrases.AMPS_CONDITIONS or phrases.no_limit(alarm, story):
+    if alarm.condition not in measures.LOAD_CONDITIONS or measures.no_limit(alarm, story):
         return
     parts = [
         (str(part.get("name", "")), amps)
@@ -255,9 +196,9 @@ def _part(name: str, amps: float) -> str:
 
 
 def _blades(alarm: Alarm, story: Story) -> Iterator[str]:
-    if alarm.condition not in phrases.AMPS_CONDITIONS:
+    if alarm.condition not in measures.LOAD_CONDITIONS:
         return
-    if phrases.no_limit(alarm, story):
+    if measures.no_limit(alarm, story):
         yield "Blades: no degrees at this unbalance. The supply comes first."
         return
     pitch = story.pitch
@@ -306,29 +247,29 @@ def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
 
 
 def _cleared(alarm: Alarm, story: Story) -> list[list[str]]:
-    at = alarm.cleared if alarm.cleared is not None else story.now
-    heard = f", heard {_at(story.now, story)}" if story.now - at > phrases.LATE else ""
+    when = alarm.cleared if alarm.cleared is not None else story.now
+    heard = f", heard {at(story.now, story)}" if story.now - when > phrases.LATE else ""
     top = [
-        f"Cleared: {_at(at, story)}{heard}.",
-        f"{phrases.lasted(alarm, at, story)}.",
+        f"Cleared: {at(when, story)}{heard}.",
+        f"{phrases.lasted(alarm, when, story)}.",
     ]
-    worst = phrases.worst(alarm)
+    worst = measures.worst(alarm)
     if worst:
         top.append(f"At worst: {worst}.")
     if alarm.count > 1:
         top.append(f"Raised {phrases.times(alarm.count)} in that time.")
     if story.also_standing:
-        top.append(f"Still standing: {', '.join(_names(story.also_standing))}.")
+        top.append(f"Still standing: {', '.join(map(phrases.name_of, story.also_standing))}.")
     # The unbalance of now stands among the figures of now.
-    after = "" if alarm.condition in phrases.UNBALANCE_CONDITIONS else phrases.after(alarm, story)
-    return [top, list(_now(alarm, story)), [after]]
+    left = "" if alarm.condition in measures.UNBALANCE_CONDITIONS else after(alarm, story)
+    return [top, list(_now(alarm, story)), [left]]
 
 
 def _now(alarm: Alarm, story: Story) -> Iterator[str]:
     if story.running:
-        yield _load_sentence(alarm, story, "Now")
+        yield load_sentence(alarm, story, "Now")
         share = figures.small_percent(story.unbalance_percent)
-        if share and alarm.condition in phrases.UNBALANCE_CONDITIONS:
+        if share and alarm.condition in measures.UNBALANCE_CONDITIONS:
             yield f"Voltage unbalance now: {share}."
 
 
@@ -337,7 +278,3 @@ def _end(alarm: Alarm, story: Story) -> list[str]:
     page = f"{to_do}{story.page}" if story.page else ""
     by = f"Acknowledged by {alarm.acknowledged_by}." if alarm.acknowledged_by else ""
     return [page, by, f"Alarm {alarm.number}, priority {alarm.priority}. Times are local at the site.", FOOTER]
-
-
-def _at(when: datetime, story: Story) -> str:
-    return figures.moment(when, story.now, story.time_zone)

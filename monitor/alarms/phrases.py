@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.alarms import figures
+from monitor.alarms import figures, measures
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean
 from monitor.alarms.states import Cause, State
@@ -21,35 +21,67 @@ from monitor.watch.table import BY_ID
 LATE = timedelta(minutes=2)
 """Heard later than this after it happened: both times are told."""
 
-NO_LIMIT = "no limit is given at this unbalance"
 DEFAULT_CHECKS = ("supply voltage", "connections", "bearings")
 """The trade's order (common practice, no source)."""
-AMPS_CONDITIONS = ("overload", "low-margin")
-UNBALANCE_CONDITIONS = ("voltage-unbalance", "voltage-unbalance-severe")
-NO_LIMIT_ABOVE_PERCENT = 5.0
-"""NEMA MG 1 figure 14-1 gives no derating factor beyond this voltage unbalance (from memory)."""
 
-RAISED_WORDS = {
-    "overload": "over its limit",
-    "low-margin": "near its limit",
-    "voltage-unbalance": "supply voltage unbalanced",
-    "voltage-unbalance-severe": "supply voltage badly unbalanced",
-    "stopped": "stopped",
-    "logger-overdue": "no readings",
-}
+AS_HOT = "as hot as its limit allows"
+INFERRED = "several fans stopped together"
+"""A lost supply without volts: what was seen, and no more."""
 _CLEARED = {
+    "supply-lost": "supply back",
+    "phase-lost": "all phases back",
+    "trip-near": "no longer about to trip",
     "overload": "back under its limit",
+    "device-margin": "no longer near the trip point of its overload device",
     "low-margin": "no longer near its limit",
-    "voltage-unbalance": "supply voltage balanced again",
     "voltage-unbalance-severe": "supply voltage no longer badly unbalanced",
+    "voltage-unbalance": "supply voltage balanced again",
+    "voltage-low": "supply voltage no longer low",
+    "voltage-high": "supply voltage no longer high",
+    "slow-start": "up to speed",
+    "logger-suspect": "readings make sense again",
+    "leg-spread": "legs together again",
+    "no-load": "under load again",
+    "many-starts": "no longer started too often",
     "stopped": "running again",
+    "tripped": "running again after its trip",
+    "site-silent": "readings again",
     "logger-overdue": "readings again",
+    "not-run": "running again",
 }
+_STILL = {
+    "supply-lost": "supply still lost",
+    "phase-lost": "one phase still lost",
+    "voltage-unbalance-severe": "supply voltage still badly unbalanced",
+    "voltage-unbalance": "supply voltage still unbalanced",
+    "voltage-low": "supply voltage still low",
+    "voltage-high": "supply voltage still high",
+    "slow-start": "was slow to start",
+    "logger-suspect": "readings still in doubt",
+    "leg-spread": "legs still far apart",
+    "no-load": "still runs without load",
+    "not-run": "still has not run",
+}
+_STOPPED = "because it has stopped"
 _CLEARED_BY_STOPPING = {
-    "overload": "no longer over its limit, because it has stopped",
-    "low-margin": "no longer near its limit, because it has stopped",
-    "voltage-unbalance": "unbalance no longer seen, because it has stopped",
-    "voltage-unbalance-severe": "unbalance no longer seen, because it has stopped",
+    "phase-lost": "the lost phase no longer shows",
+    "trip-near": "no longer about to trip",
+    "overload": "no longer over its limit",
+    "device-margin": "no longer near the trip point of its overload device",
+    "low-margin": "no longer near its limit",
+    "voltage-unbalance-severe": "unbalance no longer seen",
+    "voltage-unbalance": "unbalance no longer seen",
+    "voltage-low": "low voltage no longer counts",
+    "voltage-high": "high voltage no longer counts",
+    "slow-start": "no longer slow to start",
+    "leg-spread": "unequal legs no longer seen",
+    "no-load": "no longer without load",
+}
+_LASTED = {
+    "stopped": "It stood still for",
+    "not-run": "It stood still for",
+    "logger-overdue": "Nothing was heard for",
+    "site-silent": "Nothing was heard for",
 }
 
 
@@ -61,22 +93,56 @@ def kind_of(alarm: Alarm, wanted: Wanted | None) -> str:
 
 
 def point_name(alarm: Alarm, story: Story) -> str:
-    """The name of the fan or the supply point; a fan that is called by a bare number is called `fan 3`."""
+    """The name of fan or supply point, or that it is the whole site; a fan called by a bare number is `Fan 3`."""
+    if alarm.fan is None and alarm.supply is None:
+        return "Whole site"
     name = clean(story.fan_name) or "no name"
     if alarm.fan is None:
         return f"Supply point {name}"
     return name if any(character.isalpha() for character in name) else f"Fan {name}"
 
 
+def name_of(condition: str) -> str:
+    """A condition in words, as the table has it."""
+    row = BY_ID.get(condition)
+    return row.words if row is not None else condition.replace("-", " ")
+
+
+def inferred(alarm: Alarm, story: Story) -> bool:
+    """Whether a lost supply is only inferred from fans that stopped together, without volts."""
+    return alarm.condition == "supply-lost" and bool(story.fans) and (alarm.value is None or math.isnan(alarm.value))
+
+
 def what(alarm: Alarm, story: Story, kind: str) -> str:
     """What it is, in lower case and without a full stop."""
-    row = BY_ID.get(alarm.condition)
-    words = RAISED_WORDS.get(alarm.condition) or (row.words if row is not None else alarm.condition.replace("-", " "))
+    words = INFERRED if inferred(alarm, story) else name_of(alarm.condition)
     if kind != "cleared":
         return words
+    if inferred(alarm, story):
+        return "the fans that stopped together run again"
     if story.running is False and alarm.condition in _CLEARED_BY_STOPPING:
-        return _CLEARED_BY_STOPPING[alarm.condition]
+        return f"{_CLEARED_BY_STOPPING[alarm.condition]}, {_STOPPED}"
     return _CLEARED.get(alarm.condition, f"no longer: {words}")
+
+
+def headline(alarm: Alarm, story: Story, kind: str, wanted: Wanted | None) -> str:
+    """What it is, as the notice says it: still so, if it is told again."""
+    words = what(alarm, story, kind)
+    if kind != "told-again" and not plan_ended(wanted):
+        return words
+    if inferred(alarm, story):
+        return "fans that stopped together still stand"
+    if alarm.condition == "tripped" and story.running:
+        return "tripped, not acknowledged"
+    return _STILL.get(alarm.condition, f"still {words}")
+
+
+def since_words(alarm: Alarm, story: Story) -> str:
+    """`since 02:08`; a trip says whether the fan stands still."""
+    at = figures.moment(alarm.since, story.now, story.time_zone)
+    if alarm.condition != "tripped":
+        return f"since {at}"
+    return f"at {at}, and runs again" if story.running else f"off since {at}"
 
 
 def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
@@ -90,7 +156,10 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
     if wanted.cause in (Cause.TIME_UP, Cause.UNSHELVED, Cause.RETURNED_TO_SERVICE):
         return "held back until now"
     parts = []
-    if wanted.cause == Cause.RAISED_HIGHER:
+    worse = wanted.cause == Cause.RAISED_HIGHER
+    if hot(alarm):
+        parts.append(f"{'worse: ' if worse else ''}the motor is {'now ' if worse else ''}{AS_HOT} (estimate)")
+    elif worse:
         parts.append(f"worse: now of {alarm.priority} priority")
     if wanted.kind == "told-again":
         parts.append("nobody has acknowledged it")
@@ -104,6 +173,11 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
     return ", ".join(parts)
 
 
+def hot(alarm: Alarm) -> bool:
+    """Whether the motor itself is as hot as its limit allows: that gives an overload its highest priority."""
+    return alarm.condition == "overload" and alarm.priority == "highest"
+
+
 def plan_ended(wanted: Wanted | None) -> bool:
     """Whether it is told because a planned stop is over or withdrawn and the fan still stands."""
     return wanted is not None and wanted.cause in (Cause.PLAN_OVER, Cause.PLAN_WITHDRAWN)
@@ -111,19 +185,11 @@ def plan_ended(wanted: Wanted | None) -> bool:
 
 def lasted(alarm: Alarm, until: datetime, story: Story) -> str:
     """`It lasted 2 h 2 min, from 02:08`."""
-    words = {"stopped": "It stood still for", "logger-overdue": "Nothing was heard for"}.get(
-        alarm.condition, "It lasted"
-    )
     since = figures.moment(alarm.since, story.now, story.time_zone)
-    return f"{words} {figures.span((until - alarm.since).total_seconds())}, from {since}"
-
-
-def worst(alarm: Alarm) -> str | None:
-    """The peak, for conditions that have one."""
-    if alarm.condition in AMPS_CONDITIONS:
-        share = figures.percent(None if alarm.peak is None else 100.0 * alarm.peak)
-        return None if share is None else f"{share} of its limit"
-    return figures.small_percent(alarm.peak) if alarm.condition in UNBALANCE_CONDITIONS else None
+    span = figures.span((until - alarm.since).total_seconds())
+    if alarm.condition == "tripped":
+        return f"It tripped {span} before, at {since}"
+    return f"{_LASTED.get(alarm.condition, 'It lasted')} {span}, from {since}"
 
 
 def times(count: int) -> str:
@@ -131,69 +197,21 @@ def times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
-def load(alarm: Alarm, story: Story) -> float | None:
-    """Load ratio to tell: the present one, else the one it was raised with."""
-    if story.load_ratio is not None:
-        return story.load_ratio
-    return alarm.value if alarm.condition in AMPS_CONDITIONS else None
-
-
-def unbalance(alarm: Alarm, story: Story) -> float | None:
-    """Voltage unbalance to tell [%]: the present one, else the one it was raised with."""
-    if story.unbalance_percent is not None:
-        return story.unbalance_percent
-    return alarm.value if alarm.condition in UNBALANCE_CONDITIONS else None
-
-
-def no_limit(alarm: Alarm, story: Story) -> bool:
-    """Whether the unbalance is beyond what a limit can be given for."""
-    percent = unbalance(alarm, story)
-    return percent is not None and percent > NO_LIMIT_ABOVE_PERCENT
-
-
 def as_it_was(alarm: Alarm, story: Story, kind: str) -> Story:
     """The story for a notice that is heard late of what is over by now: told with the figures of then.
 
     The figures of now would belie it ("over its limit, 80 % of its limit").
     """
-    now = story.load_ratio if alarm.condition in AMPS_CONDITIONS else story.unbalance_percent
-    told_by_figures = alarm.condition in (*AMPS_CONDITIONS, *UNBALANCE_CONDITIONS)
-    if kind != "raised" or not told_by_figures or not heard_late(alarm) or alarm.setpoint is None:
+    if kind != "raised" or not heard_late(alarm):
         return story
-    if now is None or now >= alarm.setpoint:
+    now = measures.present(alarm, story)
+    if now is None or measures.holds(alarm, now):
         return story
-    then = replace(story, legs_amps=(), volts=(), limit_amps=None, load_ratio=None, unbalance_percent=None)
+    then = replace(
+        story, legs_amps=(), current_unbalance_percent=None, volts=(), limit_amps=None, load_ratio=None,
+        unbalance_percent=None, motor_heat=None, device_heat=None,
+    )  # fmt: skip
     return replace(then, estimate=None, estimate_words=None, seconds_to_trip=None, reaches_limit_at=None)
-
-
-def highest_leg(story: Story) -> str | None:
-    """`14.9 A on L1`; a single-phase motor has no leg to name."""
-    highest = story.highest_leg_amps
-    text = figures.amps(highest)
-    if text is None or len(story.legs_amps) < 2:
-        return text
-    return f"{text} on L{story.legs_amps.index(highest) + 1}"
-
-
-def load_words(alarm: Alarm, story: Story) -> str | None:
-    """`14.9 A on L1, 109 % of its 13.7 A limit`, as much of it as is known.
-
-    Beyond 5 % unbalance there is no limit; the ratio then is against the last one that is given, and says so.
-    """
-    ratio = load(alarm, story)
-    share = figures.percent(None if ratio is None else 100.0 * ratio)
-    limit = figures.amps(story.limit_amps)
-    whose, until = ("the", " for 5 % unbalance") if no_limit(alarm, story) else ("its", "")
-    of_limit = None if share is None else f"{share} of {whose} {f'{limit} ' if limit else ''}limit{until}"
-    return ", ".join(part for part in (highest_leg(story), of_limit) if part) or None
-
-
-def volts_words(story: Story) -> str | None:
-    """`467/451/446 V`."""
-    known = [figures.number(value, 0) for value in story.volts]
-    if not any(known):
-        return None
-    return "/".join(text or "-" for text in known) + " V"
 
 
 def checks(story: Story) -> tuple[str, ...]:
@@ -202,53 +220,6 @@ def checks(story: Story) -> tuple[str, ...]:
     if not found:
         return DEFAULT_CHECKS
     return tuple(str(check.get("name", "")) for check in found if not check.get("done"))
-
-
-def first_step(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tuple[str, ...]:
-    """What to do first, from the fuller to the shortest wording; each a whole sentence."""
-    if plan_ended(wanted):
-        return ("Start it, or announce a longer stop.",)
-    if alarm.condition == "stopped":
-        lock = "It may start by itself: lock it out before touching it."
-        return (
-            f"First shut off any heater; then look at power, overload device and control. {lock}",
-            f"First shut off any heater. {lock}",
-        )
-    if alarm.condition == "logger-overdue":
-        if alarm.fan is None:
-            return ("First look at the logger's power, leads and network.",)
-        return (
-            "First see whether the fan runs, then the logger's power, clamps and network.",
-            "First see whether the fan runs.",
-        )
-    if no_limit(alarm, story):
-        return (
-            f"{NO_LIMIT.capitalize()}: stop it (any heater off first) and have the supply put right.",
-            "Stop it (any heater off first) and have the supply put right.",
-        )
-    if alarm.condition in UNBALANCE_CONDITIONS:
-        return (
-            "First compare other three-phase fans: unbalanced too, it is the supply; only here, its own connections.",
-            "First have the supply and its connections checked.",
-        )
-    names = checks(story)
-    if not names:
-        return ("The first checks are on record.",)
-    when = " at the next visit" if alarm.condition == "low-margin" and story.reaches_limit_at is None else ""
-    return (f"First check {listed(names)}{when}.", "First check the supply and the motor.")
-
-
-def after(alarm: Alarm, story: Story) -> str:
-    """What is left to do when it has cleared."""
-    if story.running is False and alarm.condition in AMPS_CONDITIONS:
-        return "See why it stopped before it is started again."
-    if alarm.condition in AMPS_CONDITIONS:
-        return f"The cause may still be there: {first_step(alarm, story)[0].removeprefix('First ')}"
-    if alarm.condition == "voltage-unbalance-severe" and story.running and story.unbalance_percent is not None:
-        return f"Unbalance is now {figures.small_percent(story.unbalance_percent)}."
-    if alarm.condition == "stopped":
-        return "If nobody started it, find out why it stopped."
-    return ""
 
 
 def listed(names: Sequence[str]) -> str:

@@ -6,17 +6,23 @@ is shortened first, until the whole fits.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.alarms import figures, phrases
+from monitor.alarms import figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean, fold, septets, shorten
+from monitor.alarms.first_steps import after, first_step
 from monitor.alarms.story import Story
+from monitor.alarms.verdicts import verdict
 
 SHORT_AT_MOST = 300
 """Characters: two parts of an SMS hold 306."""
+NOT_AT_THIS_CURRENT = "Time to trip: not at this current"
+MAY_CARRY_IT = "At this current a device may open within two hours, or carry it"
+"""Between 1.05 and 1.20 of its setting (IEC 60947-4-1)."""
 NAME_AT_MOST = (48, 30, 22, 14)
 """Lengths to which the name of the fan and that of the site are cut, one after the other."""
 
@@ -82,77 +88,111 @@ def who(alarm: Alarm, story: Story, most: int) -> str:
     return f"{shorten(fan, most)}, {shorten(site, most)}"
 
 
-def trip_words(seconds: float) -> str:
-    """Time to trip, always a bound: real devices open in 0.4 to 1 of the time of their class."""
+def trip_words(alarm: Alarm, story: Story) -> str | None:
+    """Time to trip, always a bound: real devices open in 0.4 to 1 of the time of their class. None: nothing to say."""
+    seconds = measures.trip_seconds(alarm, story)
+    if seconds is None:
+        built_in = story.device_type == "built-in protector" and alarm.condition in measures.LOAD_CONDITIONS
+        return "Time to trip: its trip point is not known (built-in protector)" if built_in else None
+    if math.isinf(seconds):
+        return MAY_CARRY_IT if alarm.condition == "device-margin" else NOT_AT_THIS_CURRENT
     return "At its trip level now" if seconds <= 0 else f"Time to trip: at most {figures.at_most(seconds)}"
 
 
 def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[Piece]:
-    since = f"since {figures.moment(alarm.since, story.now, story.time_zone)}"
+    since = phrases.since_words(alarm, story)
     late = phrases.heard_late(alarm) and kind == "raised"
     said_late = f"{since} ({phrases.happened(alarm, story)})" if late else since
-    still = kind == "told-again" or phrases.plan_ended(wanted)
-    head = ("still " if still else "") + phrases.what(alarm, story, kind)
-    bad = _how_bad(alarm, story)
-    body = f"{head.upper()}, {bad}," if bad else head.upper()
+    head = phrases.headline(alarm, story, kind, wanted).upper()
+    bad = measures.in_full(alarm, story)
+    body = f"{head}, {bad}," if bad else head
+    body += "," if alarm.condition == "tripped" and not story.running else ""
     again = phrases.again(alarm, story, wanted)
     return [
         Piece((f"{body} {said_late}.", f"{body} {since}."), (FIGURES,)),
-        Piece((f"{again[:1].upper()}{again[1:]}." if again else "", ""), (WHY,)),
+        _again(alarm, again),
         *([] if phrases.plan_ended(wanted) else _more(alarm, story)),
-        Piece(phrases.first_step(alarm, story, wanted), (FIRST_STEP,)),
+        Piece(first_step(alarm, story, wanted), (FIRST_STEP,)),
         *_blades(alarm, story),
     ]
 
 
-def _how_bad(alarm: Alarm, story: Story) -> str:
-    if alarm.condition in phrases.AMPS_CONDITIONS:
-        return phrases.load_words(alarm, story) or ""
-    if alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        share = figures.small_percent(phrases.unbalance(alarm, story))
-        return ", ".join(part for part in (share, phrases.volts_words(story)) if part)
-    return ""
+def _again(alarm: Alarm, again: str) -> Piece:
+    """Why it is told now; that the motor is hot is never left out."""
+    words = f"{again[:1].upper()}{again[1:]}." if again else ""
+    return Piece((words, "Motor hot."), (WHY, FIGURES)) if phrases.hot(alarm) and words else Piece((words, ""), (WHY,))
 
 
 def _more(alarm: Alarm, story: Story) -> list[Piece]:
     """How bad, continued, and the time to trip."""
-    under = phrases.load_words(alarm, story)
-    if alarm.condition == "stopped":
-        planned = "Its control calls for it." if story.called else "No stop was announced."
-        return [
-            Piece((planned, ""), (MORE_FIGURES if story.called else NICE_TO_KNOW,)),
-            Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
-            Piece((_why_stopped(story), ""), (WHY,)),
-        ]
+    if alarm.condition in ("stopped", "tripped"):
+        return _how_it_ended(alarm, story)
     if alarm.condition == "logger-overdue":
-        if alarm.fan is None:
-            return [Piece(("Its fans are judged without fresh voltage.", ""), (WHY,))]
-        seen = {True: "Last seen running.", False: "Last seen stopped.", None: ""}[story.running]
-        full = f"Last seen running: {under}." if story.running and under else seen
-        return [Piece(("The fan is not watched now.",), (FIGURES,)), Piece((full, seen, ""), (DEGREES,))]
-    if alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        amps = phrases.highest_leg(story) if phrases.no_limit(alarm, story) else under
+        return _silent(alarm, story)
+    if alarm.condition == "site-silent":
+        return [Piece(("No fan there is watched now.",), (FIGURES,))]
+    if alarm.condition == "logger-suspect":
+        return [Piece(("An overload might not be seen.", ""), (WHY,))]
+    if alarm.condition == "supply-lost":
+        if phrases.inferred(alarm, story):
+            return [Piece(("Supply or common control: cannot tell which.",), (FIGURES,))]
+        fans = measures.names(story.fans)
+        return [Piece((f"On it: {fans}." if fans else "", ""), (MORE_FIGURES,))]
+    if alarm.condition in measures.UNBALANCE_CONDITIONS:
+        beyond = measures.no_limit(alarm, story)
+        amps = measures.highest_leg(story) if beyond else measures.load_words(alarm, story)
         return [Piece((f"{amps}." if amps else "", ""), (DEGREES,))]
+    if alarm.condition not in measures.LOAD_CONDITIONS:
+        return []
     pieces = []
     if alarm.condition == "low-margin" and story.reaches_limit_at is not None:
         at = figures.moment(story.reaches_limit_at, story.now, story.time_zone)
         pieces.append(Piece((f"Rising: reaches its limit at about {at}.", ""), (MORE_FIGURES,)))
-    if story.seconds_to_trip is not None:
-        pieces.append(Piece((f"{trip_words(story.seconds_to_trip)}.",), (FIGURES,)))
+    trip = trip_words(alarm, story)
+    if trip is not None:
+        never = trip in (NOT_AT_THIS_CURRENT, MAY_CARRY_IT)
+        pieces.append(Piece((f"{trip}.", ""), (NICE_TO_KNOW,)) if never else Piece((f"{trip}.",), (FIGURES,)))
     return pieces
 
 
+def _how_it_ended(alarm: Alarm, story: Story) -> list[Piece]:
+    under = measures.load_words(alarm, story)
+    if alarm.condition == "tripped":
+        said = verdict(story.end_cause, story.confidence) or story.ended_words or ""
+        return [
+            Piece((said, ""), (WHY,)),
+            Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
+        ]
+    planned = "Its control calls for it." if story.called else "No stop was announced."
+    return [
+        Piece((planned, ""), (MORE_FIGURES if story.called else NICE_TO_KNOW,)),
+        Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
+        Piece((_why_stopped(story), ""), (WHY,)),
+    ]
+
+
+def _silent(alarm: Alarm, story: Story) -> list[Piece]:
+    if alarm.fan is None:
+        return [Piece(("Its fans are judged without fresh voltage.", ""), (WHY,))]
+    under = measures.load_words(alarm, story)
+    seen = {True: "Last seen running.", False: "Last seen stopped.", None: ""}[story.running]
+    full = f"Last seen running: {under}." if story.running and under else seen
+    return [Piece(("The fan is not watched now.",), (FIGURES,)), Piece((full, seen, ""), (DEGREES,))]
+
+
 def _why_stopped(story: Story) -> str:
-    if story.ended_words is not None:
-        return story.ended_words
+    said = verdict(story.end_cause, story.confidence) or story.ended_words
+    if said is not None:
+        return said
     over = story.load_ratio is not None and story.load_ratio >= 1.0
     return "Overload trip possible, not proven." if over else "Cause not known."
 
 
 def _blades(alarm: Alarm, story: Story) -> list[Piece]:
     """Degrees of pitch, for the conditions that pitch can cure."""
-    if alarm.condition not in phrases.AMPS_CONDITIONS or phrases.no_limit(alarm, story):
-        return []
+    told = alarm.condition in measures.LOAD_CONDITIONS and alarm.condition != "trip-near"
+    if not told or measures.no_limit(alarm, story) or phrases.hot(alarm):
+        return []  # with minutes left, or with a motor that is too hot, pitch is for another day
     pitch = story.pitch
     if pitch is None:
         words = f"{story.estimate_words[:1].upper()}{story.estimate_words[1:]}." if story.estimate_words else ""
@@ -189,12 +229,12 @@ def _cleared(alarm: Alarm, story: Story) -> list[Piece]:
     if story.now - at > phrases.LATE:
         when += f" (heard {figures.moment(story.now, story.now, story.time_zone)})"
     head, comma, because = phrases.what(alarm, story, "cleared").partition(",")
-    worst = phrases.worst(alarm)
+    worst = measures.worst(alarm)
     was = phrases.lasted(alarm, at, story)
     return [
         Piece((f"{head[:1].upper()}{head[1:]} {when}{comma}{because}.",), (FIGURES,)),
         Piece((f"{was}; {worst} at worst." if worst else f"{was}.", ""), (MORE_FIGURES,)),
-        Piece((phrases.after(alarm, story), ""), (WHY,)),
+        Piece((after(alarm, story), ""), (WHY,)),
     ]
 
 

@@ -32,7 +32,8 @@ class Story:
     site_name: str
     """As people call it."""
     fan_name: str
-    """The fan, or the supply point where the alarm is about one, as people call it."""
+    """The fan, or the supply point where the alarm is about one, as people call it; not used where it is about a whole
+    site."""
     time_zone: ZoneInfo
     """Of the site; all times in texts are local."""
     now: datetime
@@ -45,9 +46,12 @@ class Story:
     also_standing: tuple[str, ...] = ()
     """Other conditions of this fan that stand now."""
     legs_amps: tuple[float | None, ...] = ()
-    """Present leg currents [A], one or three. For `stopped` and `logger-overdue`: the last ones while it ran."""
+    """Present leg currents [A], one or three. For `stopped`, `tripped` and `logger-overdue`: the last while it ran."""
+    current_unbalance_percent: float | None = None
+    """Unbalance of the leg currents [%]."""
     load_ratio: float | None = None
-    """Highest leg over the adjusted limit, 1 = the limit. For `stopped` and `logger-overdue`: the last while it ran."""
+    """Highest leg over the adjusted limit, 1 = the limit. For `stopped`, `tripped` and `logger-overdue`: the last while
+    it ran."""
     limit_amps: float | None = None
     """Adjusted limit [A]."""
     full_load_amps: float | None = None
@@ -66,7 +70,19 @@ class Story:
     """What must be said about the figures, e.g. `not adjusted: voltage is not measured`."""
 
     seconds_to_trip: float | None = None
-    """At most so long to the trip of the overload device [s]; None: not estimated."""
+    """At most so long to the trip of the overload device [s]; inf: not at this current; None: not estimated."""
+    motor_heat: float | None = None
+    """Thermal image of the motor against its limit, 1 = as hot as the limit may make it."""
+    device_heat: float | None = None
+    """Thermal image of its overload device, 1 = it opens."""
+    heat_assumed: bool = False
+    """The image of the device still hangs on what was assumed when the fan was first seen running."""
+    device_type: str | None = None
+    """Of the nameplate: `overload relay`, `built-in protector`, `none` or `unknown`."""
+    device_setting_amps: float | None = None
+    """What the overload device is set to [A]."""
+    proven_amps: float | None = None
+    """What the device has carried three times without opening [A]."""
     reaches_limit_at: datetime | None = None
     """When a fan near its limit would reach it, carried on as it rises now [aware UTC]."""
 
@@ -83,8 +99,16 @@ class Story:
     """When the run began that ended or goes on [event time]."""
     called: bool | None = None
     """Whether the control calls for the fan now."""
+    end_cause: str | None = None
+    """How the run ended, as judged: `overload trip`, `phase lost` and so on."""
+    confidence: str | None = None
+    """How sure that is: `sure`, `high`, `likely` or `possible`."""
     ended_words: str | None = None
-    """How the run ended, as judged, with its evidence."""
+    """The verdict as a sentence of its own, where there is one."""
+    evidence: tuple[str, ...] = ()
+    """What speaks for the verdict, sentences with figures."""
+    fans: tuple[str, ...] = ()
+    """Names of the fans that an alarm of a supply or of a whole site is about."""
 
     last_reading: datetime | None = None
     """Time of the last reading [event time]."""

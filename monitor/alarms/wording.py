@@ -5,7 +5,7 @@ Read every one of them as its reader would: a farmer at two in the morning, a te
 
 from __future__ import annotations
 
-from monitor.alarms import figures, phrases
+from monitor.alarms import figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.long_form import long
 from monitor.alarms.short_form import FIGURES, NAMES, SHORT_AT_MOST, Piece, fit, short, who
@@ -26,32 +26,25 @@ def line(alarm: Alarm, story: Story, *, watched: bool = True) -> str:
     """
     kind = phrases.kind_of(alarm, None)
     what = phrases.what(alarm, story, kind)
-    worst = _share(alarm, story)
-    since = f"since {figures.moment(alarm.since, story.now, story.time_zone)}"
+    bad = measures.brief(alarm, story)
+    since = phrases.since_words(alarm, story)
     if kind == "cleared":
         what = what if watched else "no longer watched"
         since = f"{figures.moment(alarm.cleared or story.now, story.now, story.time_zone)}"
         return f"{what}, {since}"
-    return ", ".join(part for part in (what, worst, since) if part)
+    return ", ".join(part for part in (what, bad, since) if part)
 
 
 def subject(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     """Subject of a mail: `North 3, Hill Farm: over its limit, 109 %`; one line, at most 120 characters."""
     kind = phrases.kind_of(alarm, wanted)
     story = phrases.as_it_was(alarm, story, kind)
-    still = "still " if kind == "told-again" or phrases.plan_ended(wanted) else ""
-    share = _share(alarm, story) if kind != "cleared" else ""
-    what = f"{still}{phrases.what(alarm, story, kind)}"
+    share = measures.brief(alarm, story) if kind != "cleared" else ""
+    share = (
+        ", ".join(part for part in (share, "motor hot") if part) if phrases.hot(alarm) and kind != "cleared" else share
+    )
+    what = phrases.headline(alarm, story, kind, wanted)
     names = tuple(f"{who(alarm, story, most)}:" for most in (60, 40, 26, 20, 14))
     return fit(
         [Piece(names, (NAMES,)), Piece((f"{what}, {share}" if share else what, what), (FIGURES,))], SUBJECT_AT_MOST
     )
-
-
-def _share(alarm: Alarm, story: Story) -> str:
-    if alarm.condition in phrases.AMPS_CONDITIONS:
-        ratio = phrases.load(alarm, story)
-        return figures.percent(None if ratio is None else 100.0 * ratio) or ""
-    if alarm.condition in phrases.UNBALANCE_CONDITIONS:
-        return figures.small_percent(phrases.unbalance(alarm, story)) or ""
-    return ""

@@ -40,10 +40,12 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         "back-feed",
         "Generators and phase converters can feed back into a circuit that was opened: lock those out too.",
+        "A generator can feed back: lock it out too.",
     ),
     Caution(
         "heater",
         "Shut and lock the heater's fuel before work on its fan. Never run a burner with its fan off.",
+        "Shut the heater's fuel: never a burner with its fan off.",
     ),
     Caution(
         "farm-rules",
@@ -68,6 +70,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "bin",
         "Never enter a bin for a fan. A fan that runs does not make a bin safe, and a stopped one is no reason to go "
         "in.",
+        "Never enter a bin for a fan.",
     ),
     Caution(
         "service-manual",
@@ -90,6 +93,7 @@ CAUTIONS: tuple[Caution, ...] = (
         "setting-bound",
         "An overload setting goes no higher than 125 % of full-load amps (service factor 1.15 and up) or 115 % (all "
         "others), not even in a what-if (NEC 430.32).",
+        "The overload setting is never raised as a remedy.",
     ),
     Caution(
         "cold-night",
@@ -123,12 +127,27 @@ _FOR_WORK = (
     "not-every-trip",
     "no-protection",
 )
+_FOR_TRIPPED = ("restarts", "trip-is-a-finding", "smoke")
 _FOR_NOTICE: Mapping[str, tuple[str, ...]] = {
+    "supply-lost": ("heater", "restarts", "back-feed", "electrician"),
+    "phase-lost": ("heater", "lock-out", "electrician", "smoke"),
+    "trip-near": ("heater", "lock-out", "setting-bound", "smoke"),
     "overload": ("lock-out", "electrician"),
-    "voltage-unbalance": ("electrician",),
+    "device-margin": ("lock-out", "setting-bound"),
+    "low-margin": ("lock-out", "electrician"),
     "voltage-unbalance-severe": ("electrician",),
+    "voltage-unbalance": ("electrician",),
+    "voltage-low": ("electrician",),
+    "voltage-high": ("electrician",),
+    "slow-start": ("heater", "restarts", "lock-out", "smoke"),
+    "logger-suspect": ("lock-out", "not-live"),
+    "leg-spread": ("lock-out", "not-live", "electrician"),
+    "no-load": ("restarts", "lock-out", "bin"),
+    "many-starts": ("restarts", "lock-out", "smoke"),
     "stopped": ("restarts", "trip-is-a-finding", "smoke"),
-    "tripped": ("restarts", "trip-is-a-finding", "smoke"),
+    "tripped": ("restarts", "trip-is-a-finding", "heater", "lock-out", "smoke"),
+    "logger-overdue": ("lock-out",),
+    "not-run": ("restarts", "lock-out"),
 }
 
 
@@ -167,7 +186,7 @@ def for_tripped() -> tuple[str, ...]:
     >>> len(for_tripped())
     3
     """
-    return tuple(text(caution) for caution in _FOR_NOTICE["tripped"])
+    return tuple(text(caution) for caution in _FOR_TRIPPED)
 
 
 def for_notice(condition: str) -> tuple[str, ...]:
@@ -177,7 +196,7 @@ def for_notice(condition: str) -> tuple[str, ...]:
     --------
     >>> for_notice("stopped")[0]
     'It may restart without warning.'
-    >>> for_notice("logger-overdue")
+    >>> for_notice("site-silent")
     ()
     """
     return tuple(BY_ID[caution].brief for caution in _FOR_NOTICE.get(condition, ()))

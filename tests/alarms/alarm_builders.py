@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Wanted, step
@@ -13,7 +14,7 @@ NIGHT = datetime(2026, 10, 5, 7, 10, tzinfo=UTC)
 """02:10 in Chicago, daylight time."""
 OVERLOAD = About("hollow-creek", "north-3", None, "overload")
 
-ESTIMATE = {
+ESTIMATE: dict[str, Any] = {
     "parts": [
         {"name": "leg spread", "amps": 0.47},
         {"name": "supply voltage", "amps": 0.29},
@@ -85,10 +86,6 @@ def story(**changes: object) -> Story:
         "volts": (450.0, 447.0, 443.0), "rated_volts": 460.0, "unbalance_percent": 0.82, "target_amps": 14.42,
         "target_amps_supply_right": 14.42,
         "estimate": ESTIMATE, "page": "http://192.168.1.20:8080/fans/hollow-creek/north-3",
-        "cautions": (
-            "Stop, open the disconnect, lock it with your own lock and prove it dead before you open anything.",
-            "Block the rotor: wind or another fan on the bin can turn it.",
-        ),
     }  # fmt: skip
     return Story(**{**fields, **changes})  # type: ignore[arg-type]
 

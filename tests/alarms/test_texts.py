@@ -15,13 +15,14 @@ from alarm_builders import ESTIMATE, NIGHT, OVERLOAD, Course, at, raised, story
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.alarms import measures
 from monitor.alarms.alarm import Alarm, Returned, Wanted
 from monitor.alarms.characters import outside, septets
 from monitor.alarms.data import notice_data
 from monitor.alarms.states import Cause, State
 from monitor.alarms.story import Story
 from monitor.alarms.wording import SHORT_AT_MOST, SUBJECT_AT_MOST, line, long, short, subject
-from monitor.watch.table import CONDITIONS
+from monitor.watch.table import BY_ID, CONDITIONS
 
 CONDITION_IDS = [row.id for row in CONDITIONS]
 plain_names = st.text("abcdefgh ÄÖßéñ 0123456789.-#,/", min_size=1, max_size=400)
@@ -33,7 +34,7 @@ zones = st.sampled_from(["America/Chicago", "Europe/Berlin", "Australia/Lord_How
 )
 options = st.none() | st.fixed_dictionaries({"degrees": any_figures, "pitch": any_figures, "chance": any_figures})
 whys = st.sampled_from([None, "none needed", "none enough", "supply first", "cannot say"])
-estimates = st.none() | st.fixed_dictionaries(
+estimates: st.SearchStrategy[Any] = st.none() | st.fixed_dictionaries(
     {
         "parts": st.lists(st.fixed_dictionaries({"name": any_names, "amps": any_figures}), max_size=6),
         "causes": st.just([]) | st.just(ESTIMATE["causes"]),
@@ -61,9 +62,18 @@ def stories(draw: st.DrawFn, names: st.SearchStrategy[str] = any_names) -> Story
         running=draw(st.none() | st.booleans()), legs_amps=draw(values), volts=draw(values),
         load_ratio=draw(any_figures),
         limit_amps=draw(any_figures), full_load_amps=draw(any_figures), unbalance_percent=draw(any_figures),
-        seconds_to_trip=draw(st.none() | st.floats(0, 1e12)), reaches_limit_at=draw(st.none() | moments),
+        seconds_to_trip=draw(st.none() | st.floats(0, 1e12) | st.just(math.inf)),
+        reaches_limit_at=draw(st.none() | moments),
         estimate=draw(estimates), estimate_words=draw(st.none() | st.just("degrees follow")),
         target_amps=draw(any_figures), called=draw(st.none() | st.booleans()), run_began=draw(st.none() | moments),
+        motor_heat=draw(any_figures), device_heat=draw(any_figures), heat_assumed=draw(st.booleans()),
+        device_type=draw(st.sampled_from([None, "built-in protector", "overload relay"])),
+        device_setting_amps=draw(any_figures), proven_amps=draw(any_figures),
+        rated_volts=draw(st.none() | st.just(460.0)),
+        current_unbalance_percent=draw(any_figures),
+        end_cause=draw(st.sampled_from([None, "overload trip", "phase lost", "cannot tell", "stopped"])),
+        confidence=draw(st.sampled_from([None, "sure", "high", "likely", "possible"])),
+        fans=tuple(draw(st.lists(names, max_size=6))),
         page=draw(st.none() | names.map(lambda name: f"https://monitor.example/{name}")),
     )  # fmt: skip
 
@@ -96,7 +106,7 @@ def test_no_text_is_ever_too_long_or_breaks_a_line(alarm_and_wanted: tuple[Alarm
     whole = long(alarm, figures, wanted)
     assert whole.endswith("\n")
     assert "\n\n\n" not in whole
-    named = replace(figures, fan_name="N", site_name="H", page=None)
+    named = replace(figures, fan_name="N", site_name="H", page=None, fans=("F",) * len(figures.fans))
     for text in (short(alarm, named, wanted), long(alarm, named, wanted), subject(alarm, named, wanted)):
         assert not re.search(r"None|\binf\b|\bnan\b|\d{7}", text), "what is not known must not be told"
     text = json.dumps(notice_data(alarm, figures, wanted), allow_nan=False)
@@ -111,7 +121,7 @@ def test_no_figure_is_cut(alarm_and_wanted: tuple[Alarm, Wanted], figures: Story
     figures = replace(figures, page=None)
     brief = short(alarm, figures, wanted)
     numbers = re.compile(r"\d[\d.,/:]*\d|\d")
-    names = " ".join((figures.fan_name, figures.site_name))
+    names = " ".join((figures.fan_name, figures.site_name, *figures.fans))
     whole = long(alarm, figures, wanted) + names + figures_of(alarm, figures, wanted)
     known = set(numbers.findall(whole))
     assert set(numbers.findall(brief)) <= known
@@ -140,10 +150,12 @@ def test_what_matters_is_never_dropped(
     brief = short(
         course.standing, story(fan_name=fan, site_name=site, load_ratio=ratio, seconds_to_trip=seconds, now=at(3000))
     )
-    assert "since Mon 5 Oct 02:08" in brief
+    assert ("at" if condition == "tripped" else "since") + " Mon 5 Oct 02:08" in brief
     assert re.search(r"First |Stop it|Start it", brief)
-    if condition in ("overload", "low-margin"):
+    still_near = condition == "trip-near" and seconds is not None and seconds <= 60.0
+    if condition in ("overload", "low-margin") or still_near:
         assert " % of its 15.2 A limit" in brief
+    if condition in ("overload", "low-margin", "device-margin"):
         assert ("trip" in brief) == (seconds is not None)
 
 
@@ -167,6 +179,90 @@ def test_order_of_a_notice() -> None:
         places = [match.start() for match in found if match]
         assert len(places) == 6
         assert places == sorted(places)
+
+
+@pytest.mark.parametrize("condition", CONDITION_IDS)
+def test_every_condition_has_words_of_its_own(condition: str) -> None:
+    """Raised, told again and cleared; nothing falls back on what is said of an unknown one."""
+    row = BY_ID[condition]
+    course = Course(replace(OVERLOAD, condition=condition))
+    course.feed(raised(condition, value=0.9, setpoint=row.setpoint), at())
+    course.feed(Returned(at(9)), at(9))
+    figures = story(now=at(9), estimate=None)
+    again = Wanted("told-again", True, 0, None, Cause.TOLD_AGAIN.value)
+    gone = Wanted("cleared", False, 1, None, Cause.RETURNED.value)
+    unknown = replace(course.standing, condition="a-condition-of-tomorrow")
+    assert row.words in line(replace(course.standing, state=State.UNACKNOWLEDGED), figures)
+    assert re.search(r"still|not acknowledged|was slow", subject(course.standing, figures, again))
+    assert "no longer: " not in subject(course.standing, figures, gone)
+    assert "no longer: " in subject(unknown, figures, gone)
+    checks_of_any = condition in ("overload", "low-margin")
+    told = long(course.standing, figures, again).partition("What to")[2].partition("\n\n")[0]
+    assert (told == long(unknown, figures, again).partition("What to")[2].partition("\n\n")[0]) <= checks_of_any
+
+
+@pytest.mark.parametrize(
+    ("seconds", "device", "said"),
+    [
+        (452.0, None, "Time to trip: at most 8 min"),
+        (0.0, None, "At its trip level now"),
+        (math.inf, None, "Time to trip: not at this current"),
+        (None, "built-in protector", "Time to trip: its trip point is not known (built-in protector)"),
+        (None, "none", None),
+        (None, None, None),
+    ],
+)
+def test_time_to_trip_is_a_bound_or_said_to_be_unknown(
+    seconds: float | None, device: str | None, said: str | None
+) -> None:
+    course = Course()
+    course.feed(raised(), at())
+    figures = story(seconds_to_trip=seconds, device_type=device, estimate=None)
+    for text in (short(course.standing, figures), long(course.standing, figures)):
+        assert ("trip" in text) == (said is not None)
+        assert said is None or said in text
+
+
+@pytest.mark.parametrize(("seconds", "first"), [(180.0, "Stop it now"), (181.0, "First switch off other loads")])
+def test_with_three_minutes_left_nothing_but_stopping_is_advised(seconds: float, first: str) -> None:
+    course = Course(replace(OVERLOAD, condition="trip-near"))
+    course.feed(raised("trip-near", value=9.0, setpoint=10.0), at())
+    assert first in short(course.standing, story(seconds_to_trip=seconds))
+
+
+def test_a_time_to_trip_of_hours_ago_is_not_told() -> None:
+    course = Course(replace(OVERLOAD, condition="trip-near"))
+    course.feed(raised("trip-near", value=9.0, setpoint=10.0), at())
+    for minutes, told in ((5.0, True), (5.1, False)):
+        figures = story(now=at(minutes))
+        assert ("at most 9 min" in line(course.standing, figures)) == told
+        assert ("at most 9 min" in long(course.standing, figures)) == told
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        (1.0, "none of its figures"),
+        (2.0, "one leg has not changed"),
+        (3.0, "one leg reads more"),
+        (4.0, "L3 reads zero"),
+    ],
+)
+def test_a_doubt_is_told_by_its_code(code: float, said: str) -> None:
+    course = Course(replace(OVERLOAD, condition="logger-suspect"))
+    course.feed(raised("logger-suspect", value=code, setpoint=0.5), at())
+    figures = story(legs_amps=(12.3, 11.8, 0.0))
+    for text in (short(course.standing, figures), long(course.standing, figures)):
+        assert said in text
+        assert str(code) not in text
+
+
+def test_the_worst_of_what_is_bad_when_low_is_the_least() -> None:
+    course = Course(replace(OVERLOAD, condition="voltage-low"))
+    course.feed(raised("voltage-low", value=88.4, setpoint=90.0, peak=84.2), at())
+    course.feed(Returned(at(60), peak=84.2), at(60))
+    assert "at worst" in short(course.standing, story(now=at(60)))
+    assert measures.worst(replace(course.standing, value=88.4, peak=84.2)) == "84 % of rated voltage"
 
 
 def test_time_to_trip_is_left_out_when_it_is_not_known() -> None:

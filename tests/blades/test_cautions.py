@@ -37,12 +37,28 @@ def test_beside_a_trip_everything_is_said(must_be_said: str) -> None:
 
 
 def test_notices_have_short_forms() -> None:
-    for condition in [row.id for row in CONDITIONS] + ["tripped"]:
+    for condition in [row.id for row in CONDITIONS]:
         brief = cautions.for_notice(condition)
         assert all(0 < len(text) <= 80 and text.endswith(".") for text in brief)
     assert cautions.for_notice("overload")
     assert "It may restart without warning." in cautions.for_notice("stopped")
-    assert cautions.for_notice("logger-overdue") == ()
+    assert [row.id for row in CONDITIONS if not cautions.for_notice(row.id)] == ["site-silent"]
+
+
+@pytest.mark.parametrize("condition", ["supply-lost", "phase-lost", "trip-near", "slow-start", "tripped"])
+def test_where_a_fan_has_to_stop_the_heater_comes_first(condition: str) -> None:
+    assert any("never a burner with its fan off" in brief for brief in cautions.for_notice(condition))
+
+
+@pytest.mark.parametrize("condition", ["phase-lost", "trip-near", "slow-start", "many-starts", "stopped", "tripped"])
+def test_where_a_motor_may_burn_smoke_is_named(condition: str) -> None:
+    assert any(brief.startswith("Smoke or a hot smell") for brief in cautions.for_notice(condition))
+
+
+def test_beside_a_trip_a_notice_says_all_that_a_page_says() -> None:
+    brief = cautions.for_notice("tripped")
+    for must_be_said in ("without warning", "finding", "keep out", "fire service", "Lock out"):
+        assert any(must_be_said in text for text in brief)
 
 
 def test_every_caution_is_shown_somewhere() -> None:
