@@ -306,6 +306,7 @@ def _run_row(run: Run) -> dict[str, Any]:
         "end_cause": run.end_cause,
         "confidence": run.confidence,
         "evidence": json.dumps(list(run.evidence), ensure_ascii=False),
+        "ending": None if run.ending is None else json.dumps(dict(run.ending), allow_nan=False),
     }
 
 

@@ -231,6 +231,8 @@ class Run:
     confidence: str | None = None
     evidence: tuple[str, ...] = ()
     """Sentences with figures."""
+    ending: Mapping[str, Any] | None = None
+    """What the verdict is made from, as JSON would have it; until there is one it waits to be judged."""
 
 
 @dataclass(frozen=True)
@@ -247,4 +249,6 @@ def run_of(row: Mapping[Any, Any]) -> Run:
     """The run a row of `runs` holds."""
     names = ("number", "point_id", "start_ms", "start_seen", "end_ms", "end_seen", "peak_amps", "peak_ratio", "gap_ms")
     said = ("end_cause", "confidence")
-    return Run(**{name: row[name] for name in (*names, *said)}, evidence=tuple(json.loads(row["evidence"])))
+    ending = None if row["ending"] is None else json.loads(row["ending"])
+    evidence = tuple(json.loads(row["evidence"]))
+    return Run(**{name: row[name] for name in (*names, *said)}, evidence=evidence, ending=ending)

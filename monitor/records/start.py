@@ -24,6 +24,10 @@ WINDOW = timedelta(minutes=35)
 """Readings before the newest that are loaded for each point: the 30 min of the estimate and a margin."""
 
 
+DAY = timedelta(hours=25)
+"""How long runs are looked back at: a day and a margin."""
+
+
 @dataclass(frozen=True)
 class State:
     """A saved state of the watch."""
@@ -59,6 +63,9 @@ class Start:
     recent: dict[int, ReadingRows]
     """Point -> readings of the `WINDOW` before its newest, by time."""
     open_runs: list[Run]
+    ended_runs: list[Run]
+    """Those that ended in the `DAY` before the newest end, that wait to be judged, or that are the last of their fan;
+    oldest first."""
     alarms: list[Alarm]
     """The last alarm of each site, fan or supply, and condition, whatever its state."""
     next_reading: int
@@ -105,6 +112,7 @@ def load(database: Database) -> Start:
             unfed=_unfed(connection, points, states),
             recent=_recent(connection, points, newest_ms),
             open_runs=_open_runs(connection),
+            ended_runs=_ended_runs(connection),
             alarms=_last_alarms(connection),
             next_reading=_next(connection, tables.readings.c.number, tables.reading_hours.c.last_number),
             next_run=_next(connection, tables.runs.c.number),
@@ -146,6 +154,17 @@ def _recent(connection: Connection, points: list[PointKey], newest_ms: Mapping[i
 def _open_runs(connection: Connection) -> list[Run]:
     table = tables.runs
     query = sa.select(table).where(table.c.partition == PARTITION, table.c.end_ms.is_(None)).order_by(table.c.number)
+    return [run_of(row) for row in connection.execute(query).mappings()]
+
+
+def _ended_runs(connection: Connection) -> list[Run]:
+    table = tables.runs
+    ended = sa.and_(table.c.partition == PARTITION, table.c.end_ms.is_not(None))
+    newest = connection.execute(sa.select(sa.func.max(table.c.end_ms)).where(ended)).scalar() or 0
+    last = sa.select(sa.func.max(table.c.number)).where(ended).group_by(table.c.point_id)
+    waits = sa.and_(table.c.ending.is_not(None), table.c.end_cause.is_(None))
+    lately = table.c.end_ms > newest - int(DAY.total_seconds() * 1000)
+    query = sa.select(table).where(ended, sa.or_(waits, lately, table.c.number.in_(last))).order_by(table.c.number)
     return [run_of(row) for row in connection.execute(query).mappings()]
 
 

@@ -252,6 +252,7 @@ runs = Table(
     Column("end_cause", Text),
     Column("confidence", Text),
     Column("evidence", Text, nullable=False),
+    Column("ending", Text),
     Index(None, "point_id", "start_ms"),
 )
 

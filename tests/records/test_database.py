@@ -16,6 +16,7 @@ from monitor.errors import ConfigError, LinkError
 from monitor.records import database as module
 from monitor.records import tables
 from monitor.records.database import Database, form, open_database, upsert
+from monitor.records.start import load
 
 
 def test_the_revisions_make_exactly_what_tables_describes(database: Database) -> None:
@@ -60,7 +61,7 @@ def test_opening_again_changes_nothing_and_keeps_what_is_stored(url: str) -> Non
     again = open_database(url, create=False)
     with again.read() as connection:
         assert connection.execute(sa.select(tables.cursors)).all() == [("a", "1")]
-    assert form(again) == made == "0001"
+    assert form(again) == made == NEWEST
     again.close()
 
 
@@ -96,12 +97,13 @@ def test_a_form_that_is_newer_than_the_program_is_refused_in_plain_words(url: st
     left.close()
 
 
-BROKEN = """
+NEWEST = module._newest_form()
+BROKEN = f"""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0002"
-down_revision = "0001"
+revision = "9998"
+down_revision = "{NEWEST}"
 
 
 def upgrade() -> None:
@@ -118,26 +120,26 @@ def test_a_step_that_fails_half_way_leaves_the_database_as_it_was(
     open_database(url).close()
     migrations = tmp_path / "migrations"
     shutil.copytree(module._MIGRATIONS, migrations, ignore=shutil.ignore_patterns("__pycache__"))
-    (migrations / "versions" / "0002_broken.py").write_text(BROKEN)
+    (migrations / "versions" / "9998_broken.py").write_text(BROKEN)
     with monkeypatch.context() as patched:
         patched.setattr(module, "_MIGRATIONS", migrations)
         with pytest.raises(sa.exc.OperationalError, match="no_such_table"):
             open_database(url)
     again = open_database(url)
-    assert form(again) == "0001"
+    assert form(again) == NEWEST
     with again.read() as connection:
         names = sa.inspect(connection).get_table_names()
         assert set(names) == {*tables.metadata.tables, "alembic_version"}
         assert "gate" not in {column["name"] for column in sa.inspect(connection).get_columns("sites")}
         assert connection.execute(sa.select(tables.cursors)).all() == []
     again.close()
-    (migrations / "versions" / "0002_broken.py").write_text(
+    (migrations / "versions" / "9998_broken.py").write_text(
         BROKEN.replace("no_such_table VALUES (1)", "cursors VALUES ('x', 'y')")
     )
     with monkeypatch.context() as patched:
         patched.setattr(module, "_MIGRATIONS", migrations)
         mended = open_database(url)
-        assert form(mended) == "0002"
+        assert form(mended) == "9998"
         mended.close()
 
 
@@ -260,3 +262,27 @@ def test_upsert_adds_keeps_and_fills(database: Database) -> None:
             connection, table, [first | {"count": 3, "first_ms": 99, "last_ms": 99}], add=["count"], keep=["first_ms"]
         )
         assert connection.execute(sa.select(table)).all() == [("s", "n", "r", 5, 10, 99)]
+
+
+def test_what_an_older_form_holds_is_kept(url: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A database as each revision left it, with a run in it."""
+    revisions = sorted(path.name for path in (module._MIGRATIONS / "versions").glob("[0-9]*_*.py"))
+    for number, _ in enumerate(revisions[:-1], 1):
+        older = tmp_path / str(number)
+        shutil.copytree(module._MIGRATIONS, older, ignore=shutil.ignore_patterns("__pycache__", *revisions[number:]))
+        address = url.replace("monitor.db", f"{number}.db")
+        with monkeypatch.context() as patched:
+            patched.setattr(module, "_MIGRATIONS", older)
+            before = open_database(address)
+        assert form(before) == revisions[number - 1].partition("_")[0]
+        with before.begin() as connection:
+            connection.exec_driver_sql(
+                "INSERT INTO runs (partition, number, point_id, start_ms, start_seen, end_ms, evidence)"
+                " VALUES (0, 1, 1, 5, 1, 9, '[]')"
+            )
+        before.close()
+        after = open_database(address)
+        assert form(after) == NEWEST
+        (run,) = load(after).ended_runs
+        assert (run.number, run.end_ms, run.evidence, run.ending) == (1, 9, (), None)
+        after.close()

@@ -32,6 +32,8 @@ def test_an_empty_database_begins_at_one(database: Database) -> None:
         began.unfed,
         began.recent,
         began.alarms,
+        began.open_runs,
+        began.ended_runs,
     )
     assert not any(nothing)
 
@@ -61,6 +63,7 @@ def test_it_finds_everything_again(database: Database, make: Any) -> None:
     assert began.unfed == {}
     assert began.recent[points["north"]].amps.tobytes() == batch.readings.amps.tobytes()
     assert began.open_runs == [batch.runs[1]]
+    assert began.ended_runs == [batch.runs[0]]
     assert began.alarms == batch.alarms
     assert (began.next_reading, began.next_run, began.next_alarm, began.next_change) == (21, 3, 2, 2)
     assert [action.number for action in began.undone] == [number]
@@ -124,3 +127,26 @@ def test_of_each_matter_the_last_alarm_comes_back_whole(database: Database, make
     assert start.load(database).alarms == [others[0], others[1], told, others[2]]
     commit(database, Batch(alarms=[replace(told, state=State.NORMAL, suppression=None)]))
     assert start.load(database).alarms[2] == replace(told, state=State.NORMAL, suppression=None)
+
+
+def test_runs_of_a_day_are_looked_back_at_and_what_waits_to_be_judged_or_was_the_last(
+    database: Database, make: Any
+) -> None:
+    points = make.farm(database, "north", "south")
+    day = 25 * 3_600_000
+
+    def run(number: int, fan: str, before: int, **keys: Any) -> Run:
+        ended = make.ms - before
+        return Run(number, points[fan], ended - 1000, True, ended, True, 13.0, 0.9, 0.0, **keys)
+
+    waits = {"ending": {"stop_ms": 1.0, "h1": None}}
+    runs = [
+        run(1, "south", 9 * day, end_cause="stopped", confidence="sure"),
+        run(2, "south", 8 * day, end_cause="stopped", confidence="sure"),
+        run(3, "north", 7 * day, **waits),
+        run(4, "north", day, **waits, end_cause="stopped", confidence="high"),
+        run(5, "north", day - 1, **waits, end_cause="stopped", confidence="high", evidence=("a", "b")),
+        run(6, "north", 0),
+    ]
+    commit(database, Batch(runs=[*runs, Run(7, points["north"], make.ms, False)]))
+    assert start.load(database).ended_runs == [runs[1], runs[2], runs[4], runs[5]]
