@@ -57,7 +57,7 @@ class Twin:
         if fan.worn != plate.worn:
             fan.worn = plate.worn
             fan.proven = type(fan.proven)()
-        now = Moment(t, tuple(amps), tuple(volts))
+        now = Moment(t, tuple(amps), tuple(volts), highest=max(known(amps), default=NAN))
         _period(fan, plate, now)
         if not math.isnan(called):
             fan.called, fan.called_at = called, t
@@ -67,7 +67,8 @@ class Twin:
             no_load = self._amps(fan, plate, now)
         values = measures(fan, plate, now, no_load)
         for name in ROWS:
-            self._condition(fan, plate, now, name, values.get(name, NAN))
+            if name in values or name in fan.alarms:
+                self._condition(fan, plate, now, name, values.get(name, NAN))
         self._hotter(fan, plate, now, values.get("overload", NAN))
         return self._judged(fan, plate, now)
 
@@ -107,6 +108,7 @@ class Twin:
         if plate.averaging and now.running:
             held = fan.held if before else None
             now.legs = held[0] if held is not None and not held[1] else (NAN, NAN, NAN)
+        now.judged = max(known(now.legs), default=NAN)
         fan.held = now.own, first
 
         self._images(fan, plate, now, dt)
@@ -207,7 +209,7 @@ class Twin:
                 del fan.alarms[name]
 
     def _hotter(self, fan: Fan, plate: Plate, now: Moment, value: float) -> None:
-        if not fan.stands("overload") or fan.heat is None or fan.heat["motor"] < 1:
+        if not now.has_amps or not fan.stands("overload") or fan.heat is None or fan.heat["motor"] < 1:
             return
         alarm = fan.alarms["overload"]
         if not alarm["hot"]:

@@ -35,7 +35,9 @@ class Unchanged:
 
     def others_moved(self, mine: int) -> bool:
         return any(
-            seen and seen[1] - seen[0] >= 0.05 * seen[1] for number, seen in enumerate(self.seen) if number != mine
+            seen and seen[1] > 0 and seen[1] - seen[0] >= 0.05 * seen[1]
+            for number, seen in enumerate(self.seen)
+            if number != mine
         )
 
 

@@ -89,7 +89,7 @@ class Fan:
 
     def stands(self, name: str) -> bool:
         """Whether a condition is raised."""
-        return bool(self.alarms.get(name, {}).get("raised"))
+        return name in self.alarms and bool(self.alarms[name]["raised"])
 
     def called_in_force(self, t: float, stands: float) -> float:
         """1 or 0 while what was last told is not older than three periods, else NaN."""
@@ -113,24 +113,18 @@ class Moment:
     running: bool = False
     into: float = NAN
     """Time since the run began [ms]."""
+    highest: float = NAN
     legs: Legs = (NAN, NAN, NAN)
     """The legs that are judged now."""
+    judged: float = NAN
+    """Highest of them."""
     stood: float = 0.0
     """For how long the row before stood [s]."""
     lost: bool = False
 
     @property
     def has_amps(self) -> bool:
-        return bool(known(self.own))
-
-    @property
-    def highest(self) -> float:
-        return max(known(self.own), default=NAN)
-
-    @property
-    def judged(self) -> float:
-        """Highest of the judged legs."""
-        return max(known(self.legs), default=NAN)
+        return self.highest == self.highest
 
     @property
     def settled(self) -> bool:
@@ -139,7 +133,7 @@ class Moment:
 
 
 def known(values: Any) -> list[float]:
-    return [value for value in values if not math.isnan(value)]
+    return [value for value in values if value == value]  # NaN is nothing's equal
 
 
 def mean(values: list[float]) -> float:

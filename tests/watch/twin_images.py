@@ -36,7 +36,8 @@ def burden(x: dict[str, float], running: bool, inrush: bool, before: Burden) -> 
 def steps(before: Burden, now: Burden, dt: float, stands: float) -> list[tuple[float, list[Burden]]]:
     """Seconds, and what weighed on the images in them (of two: the mean)."""
     if dt > max(stands, LONG):
-        return [(LONG, [now if before.inrush else before]), (dt - LONG, [before if now.inrush else now])]
+        first = Burden(now.squares, running=True) if before.inrush else before
+        return [(LONG, [first]), (dt - LONG, [before if now.inrush else now])]
     if not before.running or not now.running:
         return [(dt, [STILL])]
     if dt > stands:

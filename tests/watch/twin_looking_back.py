@@ -77,7 +77,7 @@ class Slots:
             if there is not None and there.number == hour:
                 there.carried = greater(there.carried, gone.carried)
                 there.run_s += gone.run_s
-            else:
+            elif there is None or there.number < hour:
                 self.hours[hour % 25] = Hour(hour, gone.carried, gone.run_s)
         self.closed[slot.number % 10] = slot
 

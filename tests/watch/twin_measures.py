@@ -26,8 +26,6 @@ def measures(fan: Fan, plate: Plate, now: Moment, no_load: float) -> dict[str, f
     found["many-starts"] = float(len([one for one in fan.starts if one > now.t - 3_600_000]))
     found["stopped"] = 0.0 if now.running else _stands_though_it_should_run(fan, plate, now)
     if not now.running:
-        if not plate.device_known:
-            return found | AT_REST | {"trip-near": NAN, "device-margin": NAN}
         return found | AT_REST
     if now.settled:
         found["phase-lost"] = _phase_lost(fan, plate, now)
