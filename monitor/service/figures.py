@@ -129,7 +129,7 @@ class Figures:
         """What a notice about this fan can tell now."""
         site = self._plant.sites[point.site]
         state = self._plant.states[point.row]
-        gone = alarm.condition in ("stopped", "logger-overdue")
+        gone = alarm.condition in ("stopped", "tripped", "logger-overdue")
         seen = (self._last_running if gone else self._last).get(point.row)
         last = self._last.get(point.row)
         answer, words = self.estimate(point)

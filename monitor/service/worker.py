@@ -36,6 +36,7 @@ from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.service.retained import Retained
 from monitor.service.silence import Silence, about_silence
+from monitor.service.verdicts import Verdicts
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
 from monitor.watch.columns import Change, Judged, Readings
@@ -110,6 +111,10 @@ class Worker:
         self.figures = Figures(self.plant, public_url)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self._runs = beginning.open_runs(start, self.plant)
+        self._verdicts = Verdicts(
+            self.plant, self._book, steady, apply=self.apply, tell=self._tell, keep=self._keep_run
+        )
+        self._verdicts.begin(start.ended_runs, start.open_runs)
         self._next_reading, self._next_run = start.next_reading, start.next_run
         self._edits = start.mark
         self._last_number: dict[int, int] = {}
@@ -236,6 +241,7 @@ class Worker:
         self._keep_now(of_fans, limits[fans], judged)
         for change in sorted(changes, key=lambda one: (one.at_ms, one.fan)):
             self._change(change)
+        self._verdicts.carry_on(fed, judged)
 
     def _take_in(self, messages: Sequence[Message]) -> Taken:
         """What became of messages. One that shows a fault of ours must not come back for ever and stop all others."""
@@ -316,7 +322,8 @@ class Worker:
             run = Run(self._next_run, point.point_id, int(change.at_ms), change.setpoint == 1.0)
             self._next_run += 1
             self._runs[point.row] = run
-            self._pending.runs[run.number] = run
+            self._keep_run(run)
+            self._verdicts.started(point, run)
         elif change.what == layout.RUN_ENDED:
             open_run = self._runs.pop(point.row, None)
             if open_run is not None:
@@ -324,26 +331,41 @@ class Worker:
                     open_run, end_ms=int(change.at_ms), end_seen=change.setpoint == 1.0,
                     peak_amps=_or_none(change.peak), peak_ratio=_or_none(change.value), gap_ms=change.gap_ms,
                 )  # fmt: skip
-                self._pending.runs[ended.number] = ended
-        else:
-            about = About(point.site, point.name, None, change.condition or "")
-            event: Event
-            if change.what in (layout.RAISED, layout.HOTTER):
-                judged_by = self.plant.version_at(point, change.at_ms)
-                row = for_fan(judged_by.nameplate.conditions)[about.condition]
-                event = Raised(
-                    row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
-                    priority_of(row, change), row.rings,
-                )  # fmt: skip
-            else:
-                watched = change.what == layout.CLEARED or self._told_by_a_stronger(about)
-                event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
-            self.apply(point, about, event)
+                self._keep_run(ended)
+                if change.ending is not None:
+                    self._verdicts.ended(point, ended, change.ending)
+        elif not self._verdicts.takes(point, change):
+            self._tell(point, change)
 
-    def _told_by_a_stronger(self, about: About) -> bool:
+    def _keep_run(self, run: Run) -> None:
+        self._pending.runs[run.number] = run
+
+    def _tell(self, point: Point, change: Change, *, quiet: bool = False) -> None:
+        """Takes a change of a condition to its alarm; a quiet one rings nobody awake."""
+        about = About(point.site, point.name, None, change.condition or "")
+        event: Event
+        if change.what in (layout.RAISED, layout.HOTTER):
+            judged_by = self.plant.version_at(point, change.at_ms)
+            row = for_fan(judged_by.nameplate.conditions)[about.condition]
+            event = Raised(
+                row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
+                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet,
+            )  # fmt: skip
+        else:
+            watched = change.what == layout.CLEARED or self._told_by_a_stronger(point, about)
+            event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
+        self.apply(point, about, event)
+
+    def _told_by_a_stronger(self, point: Point, about: About) -> bool:
         """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""
-        standing = {one.condition for one in self._book.standing(about.site, about.fan or "")}
-        return not standing.isdisjoint(BY_ID[about.condition].not_while)
+        return not set(self._standing(point)).isdisjoint(BY_ID[about.condition].not_while)
+
+    def _standing(self, point: Point) -> list[str]:
+        """Conditions of a fan that stand; a lost supply may stand as the alarm of its supply point."""
+        names = [one.condition for one in self._book.standing(point.site, point.name)]
+        if point.kind == "fan" and "supply-lost" not in names and self._verdicts.supplies.lost(point):
+            names.append("supply-lost")
+        return names
 
     def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
         """Takes an event to its alarm, and what follows from it into the next commit."""
@@ -357,8 +379,8 @@ class Worker:
         if alarm is None:
             return None
         pending = self._pending
-        standing = [one.condition for one in self._book.standing(point.site, point.name)]
-        story = self.figures.story(point, alarm, standing, now)
+        story = self.figures.story(point, alarm, self._standing(point), now)
+        story = replace(story, **self._verdicts.words(point, alarm))
         watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
         alarm = replace(alarm, text=line(alarm, story, watched=watched))
         self._book.keep(alarm)
@@ -387,7 +409,9 @@ class Worker:
             point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
             if point is not None and point.row not in watched:
                 self.apply(point, alarm.about, Returned(now, watched=False))
-        if self._link.connected and self._holding_since is None:
+        listening = self._link.connected and self._holding_since is None
+        self._verdicts.tick(listening and self._caught_up)
+        if listening:
             for row in watched:
                 point, about = self.plant.points[row], about_silence(self.plant.points[row])
                 event = self._silence.look(point, self._book.get(about), self._now_ms())
