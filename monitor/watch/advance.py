@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.watch import kernel, layout
+from monitor.watch import kernel, layout, notes
 from monitor.watch.columns import Change, Ending, Floats, Ints, Judged, Readings
 from monitor.watch.table import BELOW, KERNEL_CONDITIONS
 
@@ -54,8 +54,8 @@ def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Ch
     judged = np.empty((rows, 7))
     flags = np.empty(rows, np.int32)
     room = min(_ROOM, rows * kernel.MOST_CHANGES_A_ROW) + kernel.MOST_CHANGES_A_ROW
-    ints = np.empty((room, kernel.CHANGE_INTS), np.int32)
-    floats = np.empty((room, kernel.CHANGE_FLOATS))
+    ints = np.empty((room, notes.CHANGE_INTS), np.int32)
+    floats = np.empty((room, notes.CHANGE_FLOATS))
     measures = np.empty(len(KERNEL_CONDITIONS))
     changes: list[Change] = []
     first = 0
@@ -66,7 +66,9 @@ def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Ch
         )  # fmt: skip
         changes.extend(_change(ints[i], floats[i], first) for i in range(count))
         first += consumed
-    return changes, Judged(*(judged[:, column] for column in range(7)), flags)
+    return changes, Judged(
+        judged[:, 0], judged[:, 1], judged[:, 2], judged[:, 3], judged[:, 4], judged[:, 5], judged[:, 6], flags
+    )  # fmt: skip
 
 
 def _change(ints: Ints, floats: Floats, first: int) -> Change:
@@ -91,7 +93,7 @@ def _change(ints: Ints, floats: Floats, first: int) -> Change:
 def _ending(floats: Floats) -> Ending:
     (
         stop_ms, h1, carried, compared_s, last_amps, lost_phase, volts, called, period_s, known, full_load, seen,
-    ) = floats[kernel.ENDING :].tolist()  # fmt: skip
+    ) = floats[notes.ENDING :].tolist()  # fmt: skip
     return Ending(
         stop_ms, h1, carried, compared_s, last_amps, lost_phase == 1.0, volts, called, period_s, known == 1.0,
         full_load, seen == 1.0,

@@ -18,40 +18,27 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from monitor.motor.compiled import compiled_loop, inlined
 from monitor.motor.limit import derate
 from monitor.motor.thermal import MOTOR_PICK_UP, MOTOR_TAU_SECONDS, seconds_to_trip
 from monitor.motor.unbalance import unbalance_of
 from monitor.watch import layout as at
 from monitor.watch.columns import Floats, Ints
+from monitor.watch.conditions import COUNT, carry_condition, normal, stands
 from monitor.watch.doubts import LEAST_SHARE_PERCENT, doubt, no_doubt
-from monitor.watch.images import ASSUMED_TAUS, INRUSH_TIMES, carry_images, image_after
-from monitor.watch.lookback import (
-    FIVE_MS,
-    SLOT_MS,
-    carried,
-    count_starts,
-    forget_proven,
-    next_five,
-    next_slot,
-    started,
-)
-from monitor.watch.table import KERNEL_CONDITIONS
+from monitor.watch.images import ASSUMED_TAUS, INRUSH_TIMES, carry_images
+from monitor.watch.legs import highest_known, legs_against_others, mean_known, one_near_zero
+from monitor.watch.lookback import count_starts, forget_proven, look_back
+from monitor.watch.notes import note
+from monitor.watch.runs import end_with_its_motor, start_or_end_run
+from monitor.watch.volts import LOST_SHARE, learn_period, smooth_volts
 
-SMOOTHING_MS = 60_000.0
-"""Time constant of the smoothed voltages."""
-LOST_SHARE = 0.5
-"""A line under this share of rated voltage is lost: the smoothing starts anew after it."""
 UNJUDGED_MS = 10_000.0
 """The first part of a run: inrush."""
 SETTLED_MS = 60_000.0
 """From here on a run says something about the blades."""
 UNBALANCE_HELD_MS = 86_400_000.0
 """How long a derating factor is held when the voltage is no longer measured."""
-UNKNOWN_PERIOD_MS = 60_000.0
-"""The period taken until one is given or learned."""
 PERIODS_STANDING = 3.0
 """A reading stands for so many periods at most."""
 SLOW_START_MS = 10_000.0
@@ -76,52 +63,17 @@ BETWEEN_MINUTES = 12.5
 """Between 0.98 and 1 of the current that opens the device: not near any more, not clear of it either."""
 CLEAR_OF_TRIP = 0.98
 # Where a condition is not there and its measure is far from any setpoint it may be given, the measure is left out.
-NEARLY_LOST = 0.3
 SPREAD_AT_LEAST = 4.9
 ACTIVE_AT_LEAST = 0.75
 MARGIN_AT_LEAST = 0.89
-TRIP_LIKELY = 1.1025
-"""1.05 squared: with less in its image no device opens."""
-NEW_HIGH = 1.01
-"""An image that much above all that was carried is a new high."""
 
-_IDS = [row.id for row in KERNEL_CONDITIONS]
-# For each condition the bits of those that keep it from standing. They come earlier in the table, so they are worked
-# before it at each reading.
-_SUPPRESSED_BY = np.array(
-    [sum(1 << _IDS.index(other) for other in row.not_while if other in _IDS) for row in KERNEL_CONDITIONS], np.int64
-)
-_COUNT = len(KERNEL_CONDITIONS)
 
 SUPPLY_LOST, PHASE_LOST, TRIP_NEAR, OVERLOAD, DEVICE_MARGIN, LOW_MARGIN, UNBALANCE_SEVERE, UNBALANCE = range(8)
 VOLTAGE_LOW, VOLTAGE_HIGH, SLOW_START, SUSPECT, LEG_SPREAD, NO_LOAD, MANY_STARTS, STOPPED = range(8, 16)
 # The order of the table; a test holds the two together.
 
-MOST_CHANGES_A_ROW = 2 * _COUNT + 4
+MOST_CHANGES_A_ROW = 2 * COUNT + 4
 """A new motor can end every condition and the run, and the same reading can begin a run."""
-
-CHANGE_INTS, CHANGE_FLOATS = 4, 18
-ENDING = 6
-"""The floats that every change has are before this; those of an `Ending` follow."""
-
-
-@inlined
-def _note(
-    ints: Ints, floats: Floats, count: int, row: int, fan: int, what: int, condition: int,
-    when: float, since: float, value: float, setpoint: float, peak: float, gap: float,
-) -> int:  # fmt: skip
-    """Writes one change and returns the new count."""
-    ints[count, 0] = row
-    ints[count, 1] = fan
-    ints[count, 2] = what
-    ints[count, 3] = condition
-    floats[count, 0] = when
-    floats[count, 1] = since
-    floats[count, 2] = value
-    floats[count, 3] = setpoint
-    floats[count, 4] = peak
-    floats[count, 5] = gap
-    return count + 1
 
 
 @inlined
@@ -139,328 +91,8 @@ def _begin(state: Floats, epoch: float) -> None:
     state[at.STARTS_NEXT] = 0.0
     state[at.ACTIVE_S] = 0.0
     state[at.BUSY] = 0.0
-    for condition in range(_COUNT):
+    for condition in range(COUNT):
         state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] = at.NORMAL
-
-
-@inlined
-def _learn_period(state: Floats, given_ms: float, interval_ms: float) -> float:
-    """The period in use: given, else the median of the first nine intervals, else 60 s."""
-    if not math.isnan(given_ms):
-        state[at.PERIOD_MS] = given_ms
-        return given_ms
-    known = int(state[at.INTERVALS])
-    if known < at.LEARNED_INTERVALS:
-        if not math.isnan(interval_ms):
-            # kept sorted, so that the median is simply the middle one
-            place = at.FIRST_INTERVAL + known
-            while place > at.FIRST_INTERVAL and state[place - 1] > interval_ms:
-                state[place] = state[place - 1]
-                place -= 1
-            state[place] = interval_ms
-            known += 1
-            state[at.INTERVALS] = known
-        if known < at.LEARNED_INTERVALS:
-            state[at.PERIOD_MS] = UNKNOWN_PERIOD_MS
-            return UNKNOWN_PERIOD_MS
-    period = float(state[at.FIRST_INTERVAL + at.LEARNED_INTERVALS // 2])
-    state[at.PERIOD_MS] = period
-    return period
-
-
-@inlined
-def _smooth_volts(state: Floats, limits: Floats, t: float, volts: Floats, row: int) -> bool:
-    """Carries the smoothed voltages on; true when this row gives a voltage unbalance."""
-    lost = False
-    known = 0
-    for line in range(3):
-        if not math.isnan(volts[row, line]):
-            known += 1
-            if volts[row, line] < LOST_SHARE * limits[at.RATED_VOLTS]:
-                lost = True
-    if known == 0:
-        return False
-    if lost:
-        state[at.V12] = math.nan
-        state[at.V23] = math.nan
-        state[at.V31] = math.nan
-        state[at.VOLTS_MS] = t
-        return False
-    keep = 0.0
-    if not math.isnan(state[at.VOLTS_MS]):
-        step = t - state[at.VOLTS_MS]
-        if step != state[at.VOLTS_STEP_MS]:
-            state[at.VOLTS_STEP_MS] = step
-            state[at.VOLTS_KEEP] = math.exp(-step / SMOOTHING_MS)
-        keep = state[at.VOLTS_KEEP]
-    for line in range(3):
-        volt = volts[row, line]
-        if not math.isnan(volt):
-            before = state[at.V12 + line]
-            state[at.V12 + line] = volt if math.isnan(before) else volt + (before - volt) * keep
-        else:
-            state[at.V12 + line] = math.nan  # an old value must not weigh as if it were fresh when the line comes back
-    state[at.VOLTS_MS] = t
-    if known < 3 or limits[at.PHASES] != 3.0:
-        return False
-    state[at.UNBALANCE] = unbalance_of(state[at.V12], state[at.V23], state[at.V31])
-    state[at.UNBALANCE_MS] = t
-    return True
-
-
-@inlined
-def _condition(
-    state: Floats, limits: Floats, condition: int, standing: int, t: float, standing_ms: float, value: float,
-    ints: Ints, floats: Floats, count: int, row: int, fan: int,
-) -> int:  # fmt: skip
-    """Carries one condition on by one reading and returns the new count of changes.
-
-    standing : bits of the conditions worked before this one that stand now
-    """
-    mine = at.FIRST_CONDITION + condition * at.CONDITION_FIELDS
-    its = at.FIRST_LIMIT + condition * at.LIMIT_FIELDS
-    if limits[its + at.IN_USE] == 0.0 or standing & _SUPPRESSED_BY[condition]:
-        if state[mine + at.PHASE] >= at.STANDING:
-            count = _note(
-                ints, floats, count, row, fan, at.SUPERSEDED, condition, t, state[mine + at.ONSET_MS], value,
-                limits[its + at.SETPOINT], state[mine + at.PEAK], 0.0,
-            )  # fmt: skip
-        state[mine + at.PHASE] = at.NORMAL
-        return count
-    if math.isnan(value):
-        return count
-    setpoint = limits[its + at.SETPOINT]
-    phase = state[mine + at.PHASE]
-    if phase == at.NORMAL:
-        if value < setpoint:
-            return count  # nearly always: nothing to be carried on
-        phase = at.ON_DELAY
-        state[mine + at.ONSET_MS] = t
-        state[mine + at.TIMER_MS] = t
-        state[mine + at.PEAK] = value
-    else:
-        if phase != at.STANDING:
-            unseen = t - state[mine + at.SEEN_MS] - standing_ms
-            if unseen > 0.0:
-                state[mine + at.TIMER_MS] += unseen
-        if value > state[mine + at.PEAK]:
-            state[mine + at.PEAK] = value
-    state[mine + at.SEEN_MS] = t
-
-    if phase == at.ON_DELAY:
-        if value < setpoint:
-            phase = at.NORMAL
-        elif t >= state[mine + at.TIMER_MS] + limits[its + at.ON_DELAY_MS]:
-            phase = at.STANDING
-            count = _note(
-                ints, floats, count, row, fan, at.RAISED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
-                state[mine + at.PEAK], 0.0,
-            )  # fmt: skip
-    elif value >= limits[its + at.CLEARS]:
-        phase = at.STANDING
-    else:
-        if phase == at.STANDING:
-            phase = at.OFF_DELAY
-            state[mine + at.TIMER_MS] = t
-        if t >= state[mine + at.TIMER_MS] + limits[its + at.OFF_DELAY_MS]:
-            phase = at.NORMAL
-            count = _note(
-                ints, floats, count, row, fan, at.CLEARED, condition, t, state[mine + at.ONSET_MS], value, setpoint,
-                state[mine + at.PEAK], 0.0,
-            )  # fmt: skip
-    state[mine + at.PHASE] = phase
-    return count
-
-
-@inlined
-def _stands(state: Floats, condition: int) -> bool:
-    return bool(state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] >= at.STANDING)
-
-
-@compiled_loop
-def _end_run(
-    state: Floats, limits: Floats, t: float, seen: float, volts_percent: float, called: float,
-    ints: Ints, floats: Floats, count: int, row: int, fan: int,
-) -> int:  # fmt: skip
-    """The run is over; what speaks for how it ended is told with it. Returns the new count of changes.
-
-    A device that opened has proven nothing any more: what it carried before is no measure of what it will carry.
-    """
-    period_s = state[at.PERIOD_MS] / 1000.0
-    ratio2 = limits[at.TRIP_RATIO] * limits[at.TRIP_RATIO]
-    h1 = ratio2 * image_after(state, limits, period_s)
-    most, compared_s = carried(state, state[at.RUN_LAST_MS])
-    floats[count, ENDING + 0] = t
-    floats[count, ENDING + 1] = h1
-    floats[count, ENDING + 2] = most
-    floats[count, ENDING + 3] = compared_s
-    floats[count, ENDING + 4] = state[at.RUN_LAST_AMPS]
-    floats[count, ENDING + 5] = 1.0 if state[at.LOST_MS] == state[at.RUN_LAST_MS] else 0.0
-    floats[count, ENDING + 6] = volts_percent
-    floats[count, ENDING + 7] = called
-    floats[count, ENDING + 8] = period_s
-    floats[count, ENDING + 9] = limits[at.DEVICE_KNOWN]
-    floats[count, ENDING + 10] = limits[at.FULL_LOAD_AMPS]
-    floats[count, ENDING + 11] = seen
-    if (
-        limits[at.DEVICE_KNOWN] == 1.0 and seen == 1.0 and h1 >= TRIP_LIKELY and not h1 < NEW_HIGH * most
-        and called != 0.0 and not volts_percent < 100.0 * LOST_SHARE
-    ):  # fmt: skip
-        forget_proven(state)
-    return int(
-        _note(
-            ints, floats, count, row, fan, at.RUN_ENDED, -1, state[at.RUN_LAST_MS], state[at.RUN_START_MS],
-            state[at.RUN_PEAK_RATIO], seen, state[at.RUN_PEAK_AMPS], state[at.RUN_GAP_MS],
-        )
-    )  # fmt: skip
-
-
-@compiled_loop
-def _end_with_its_motor(state: Floats, t: float, ints: Ints, floats: Floats, count: int, row: int, fan: int) -> int:
-    """The motor was changed: nobody saw how its last run ended, and its limits are gone."""
-    floats[count, ENDING:] = math.nan
-    floats[count, ENDING + 0] = t
-    floats[count, ENDING + 3] = 0.0
-    floats[count, ENDING + 4] = state[at.RUN_LAST_AMPS]
-    floats[count, ENDING + 5] = 1.0 if state[at.LOST_MS] == state[at.RUN_LAST_MS] else 0.0
-    floats[count, ENDING + 8] = state[at.PERIOD_MS] / 1000.0
-    floats[count, ENDING + 9] = 0.0
-    floats[count, ENDING + 11] = 0.0
-    return int(
-        _note(
-            ints, floats, count, row, fan, at.RUN_ENDED, -1, state[at.RUN_LAST_MS], state[at.RUN_START_MS],
-            state[at.RUN_PEAK_RATIO], 0.0, state[at.RUN_PEAK_AMPS], state[at.RUN_GAP_MS],
-        )
-    )  # fmt: skip
-
-
-@inlined
-def _start_or_end_run(
-    state: Floats, limits: Floats, t: float, standing_ms: float, highest: float, v12: float, v23: float, v31: float,
-    called: float, ints: Ints, floats: Floats, count: int, row: int, fan: int,
-) -> int:  # fmt: skip
-    """Carries the run on by one reading with usable amps and returns the new count of changes."""
-    unseen = t - state[at.AMPS_MS] - standing_ms  # NaN for the first reading: no comparison below is then true
-    before = state[at.RUNNING]
-    if highest > limits[at.RUNNING_ABOVE]:
-        if before == 1.0:
-            if unseen > 0.0:
-                state[at.RUN_GAP_MS] += unseen
-            if state[at.HIGH_COUNT] > 0.0:
-                state[at.HIGH_COUNT] += 1.0
-        else:
-            seen = 1.0 if before == 0.0 and not unseen > 0.0 else 0.0
-            state[at.RUNNING] = 1.0
-            state[at.RUN_START_MS] = t
-            state[at.RUN_START_SEEN] = seen
-            state[at.RUN_ENDED_MS] = math.nan
-            state[at.RUN_PEAK_AMPS] = math.nan
-            state[at.RUN_PEAK_RATIO] = math.nan
-            state[at.RUN_GAP_MS] = 0.0
-            state[at.HIGH_COUNT] = 0.0
-            if before == 0.0:
-                state[at.HIGH_COUNT] = 1.0
-                started(state, t)
-            count = _note(ints, floats, count, row, fan, at.RUN_STARTED, -1, t, t, math.nan, seen, math.nan, 0.0)
-        if highest <= INRUSH_TIMES * limits[at.FULL_LOAD_AMPS]:
-            state[at.HIGH_COUNT] = 0.0
-        state[at.RUN_LAST_MS] = t
-        state[at.RUN_LAST_AMPS] = highest
-    else:
-        volts_percent = 100.0 * _mean_known(v12, v23, v31) / limits[at.RATED_VOLTS]
-        if before == 1.0:
-            state[at.RUN_ENDED_MS] = t
-            state[at.END_VOLTS] = math.nan
-            seen = 0.0 if unseen > 0.0 else 1.0
-            count = _end_run(state, limits, t, seen, volts_percent, called, ints, floats, count, row, fan)
-        state[at.RUNNING] = 0.0
-        state[at.HIGH_COUNT] = 0.0
-        new_low = volts_percent < state[at.END_VOLTS] or math.isnan(state[at.END_VOLTS])
-        if new_low and t <= state[at.RUN_ENDED_MS] + state[at.PERIOD_MS]:
-            state[at.END_VOLTS] = volts_percent
-    return count
-
-
-@inlined
-def _look_back(
-    state: Floats, limits: Floats, t: float, stood_s: float, highest: float, l1: float, l2: float, l3: float
-) -> None:
-    """Adds a running reading to the slots of 30 s and of 5 min."""
-    if not t < state[at.SLOT_UNTIL_MS]:
-        next_slot(state, math.floor(t / SLOT_MS))
-    image = state[at.DEVICE_HEAT] * (limits[at.TRIP_RATIO] * limits[at.TRIP_RATIO])
-    if image > state[at.SLOT_CARRIED] or math.isnan(state[at.SLOT_CARRIED]):
-        state[at.SLOT_CARRIED] = image
-    state[at.SLOT_RUN_S] += stood_s
-    if not math.isnan(l1 + l2 + l3):
-        state[at.SLOT_SUM_L1] += l1
-        state[at.SLOT_SUM_L1 + 1] += l2
-        state[at.SLOT_SUM_L1 + 2] += l3
-        state[at.SLOT_LEGS] += 1.0
-    if not t < state[at.FIVE_UNTIL_MS]:
-        next_five(state, math.floor(t / FIVE_MS))
-    state[at.FIVE_SUM] += highest
-    state[at.FIVE_COUNT] += 1.0
-
-
-@inlined
-def _one_near_zero(l1: float, l2: float, l3: float) -> bool:
-    """Whether one leg is so low that it may be lost, by a wide margin; all three known."""
-    low = min(l1, min(l2, l3))
-    return low <= NEARLY_LOST * (l1 + l2 + l3 - low)
-
-
-@compiled_loop
-def _legs_against_others(
-    state: Floats, t: float, standing_ms: float, l1: float, l2: float, l3: float
-) -> tuple[float, float, float]:  # fmt: skip
-    """Least leg [% of the others' mean], the others' mean now [A], and over the last five minutes [A].
-
-    All three legs known; the last is NaN when there were none to take a mean of.
-    """
-    if l1 <= l2 and l1 <= l3:
-        low, first, second = l1, 1, 2
-    elif l2 <= l3:
-        low, first, second = l2, 0, 2
-    else:
-        low, first, second = l3, 0, 1
-    others = (l1 + l2 + l3 - low) / 2.0
-    before = math.nan
-    if math.floor(t / SLOT_MS) - state[at.FIVE_SLOT] <= at.SLOTS_KEPT + 1.0 + standing_ms / SLOT_MS:
-        before = (state[at.FIVE_L1 + first] + state[at.FIVE_L1 + second]) / 2.0
-    return 100.0 * low / others, others, before
-
-
-@inlined
-def _normal(state: Floats, condition: int) -> bool:
-    return bool(state[at.FIRST_CONDITION + condition * at.CONDITION_FIELDS + at.PHASE] == at.NORMAL)
-
-
-@inlined
-def _highest(l1: float, l2: float, l3: float) -> float:
-    """Highest usable leg; NaN when there is none."""
-    highest = l1
-    if not math.isnan(l2) and not l2 <= highest:
-        highest = l2
-    if not math.isnan(l3) and not l3 <= highest:
-        highest = l3
-    return highest
-
-
-@inlined
-def _mean_known(a: float, b: float, c: float) -> float:
-    """Mean of what is known; NaN when nothing is."""
-    total, known = 0.0, 0.0
-    if not math.isnan(a):
-        total += a
-        known += 1.0
-    if not math.isnan(b):
-        total += b
-        known += 1.0
-    if not math.isnan(c):
-        total += c
-        known += 1.0
-    return total / known if known > 0.0 else math.nan
 
 
 @compiled_loop
@@ -500,11 +132,11 @@ def pass_over(
             continue  # before all else: a late row of another motor must not make the fan begin anew
         if state[at.EPOCH] != limits[at.LIMIT_EPOCH]:
             if state[at.RUNNING] == 1.0:
-                count = _end_with_its_motor(state, t, ints, floats, count, row, fan)
-            for condition in range(_COUNT):
+                count = end_with_its_motor(state, t, ints, floats, count, row, fan)
+            for condition in range(COUNT):
                 mine = at.FIRST_CONDITION + condition * at.CONDITION_FIELDS
                 if state[mine + at.PHASE] >= at.STANDING:
-                    count = _note(
+                    count = note(
                         ints, floats, count, row, fan, at.SUPERSEDED, condition, t, state[mine + at.ONSET_MS],
                         math.nan, math.nan, state[mine + at.PEAK], 0.0,
                     )  # fmt: skip
@@ -513,7 +145,7 @@ def pass_over(
             forget_proven(state)
             state[at.WORN_SINCE] = limits[at.LIMIT_WORN_SINCE]
         interval = t - state[at.LAST_MS]
-        standing_ms = PERIODS_STANDING * _learn_period(state, limits[at.GIVEN_PERIOD_MS], interval)
+        standing_ms = PERIODS_STANDING * learn_period(state, limits[at.GIVEN_PERIOD_MS], interval)
         flag = at.AFTER_GAP if interval > standing_ms else 0
         state[at.LAST_MS] = t
         if not math.isnan(called_column[row]):
@@ -523,14 +155,14 @@ def pass_over(
 
         rated = limits[at.RATED_VOLTS]
         v12, v23, v31 = volts[row, 0], volts[row, 1], volts[row, 2]
-        volts_most = _highest(v12, v23, v31)
+        volts_most = highest_known(v12, v23, v31)
         has_volts = not math.isnan(volts_most)
-        measured = _smooth_volts(state, limits, t, volts, row)
+        measured = smooth_volts(state, limits, t, volts, row)
         unbalance = math.nan
         three_phases = limits[at.PHASES] == 3.0
         if not math.isnan(state[at.UNBALANCE_MS]) and three_phases:
             age = t - state[at.UNBALANCE_MS]
-            if age <= UNBALANCE_HELD_MS or _stands(state, OVERLOAD):
+            if age <= UNBALANCE_HELD_MS or stands(state, OVERLOAD):
                 unbalance = state[at.UNBALANCE]
                 if age > standing_ms:
                     flag |= at.UNBALANCE_OLD
@@ -539,7 +171,7 @@ def pass_over(
         limit = limits[at.FULL_LIMIT] * derate(unbalance)
 
         l1, l2, l3 = amps[row, 0], amps[row, 1], amps[row, 2]
-        highest = _highest(l1, l2, l3)
+        highest = highest_known(l1, l2, l3)
         has_amps = not math.isnan(highest)
         to_trip = math.nan
         measures[:] = math.nan
@@ -550,7 +182,7 @@ def pass_over(
             dt_s = (t - state[at.AMPS_MS]) / 1000.0
             stood_s = min(dt_s, standing_s) if dt_s > 0.0 else 0.0
             ran = state[at.RUNNING] == 1.0
-            count = _start_or_end_run(
+            count = start_or_end_run(
                 state, limits, t, standing_ms, highest, v12, v23, v31, called, ints, floats, count, row, fan
             )
             state[at.AMPS_MS] = t
@@ -570,7 +202,7 @@ def pass_over(
             state[at.HELD_L1 + 1] = l2
             state[at.HELD_L1 + 2] = l3
             state[at.HELD_FIRST] = 1.0 if running and not ran else 0.0
-            judged_highest = _highest(j1, j2, j3)
+            judged_highest = highest_known(j1, j2, j3)
             known = not math.isnan(judged_highest)
             ratio = judged_highest / limit
             three_legs = three_phases and not math.isnan(j1 + j2 + j3)
@@ -606,16 +238,16 @@ def pass_over(
                     flag |= at.IS_SETTLED
                 if into_run >= UNJUDGED_MS:
                     if has_volts:
-                        v = _mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
+                        v = mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
                         measures[VOLTAGE_LOW] = -(100.0 * v)
                         measures[VOLTAGE_HIGH] = 100.0 * v
                     if measured:
                         measures[UNBALANCE_SEVERE] = unbalance
                         measures[UNBALANCE] = unbalance
                     if known:
-                        _look_back(state, limits, t, stood_s, judged_highest, j1, j2, j3)
+                        look_back(state, limits, t, stood_s, judged_highest, j1, j2, j3)
                 if known and into_run >= UNJUDGED_MS:
-                    mean_leg = _mean_known(j1, j2, j3)
+                    mean_leg = mean_known(j1, j2, j3)
                     measures[OVERLOAD] = ratio
                     measures[LOW_MARGIN] = ratio
                     if not judged_highest <= state[at.RUN_PEAK_AMPS]:
@@ -627,7 +259,7 @@ def pass_over(
                         proven = state[at.TOP3] / 1.05
                         if proven > against:
                             against = proven
-                        if judged_highest >= MARGIN_AT_LEAST * against or not _normal(state, DEVICE_MARGIN):
+                        if judged_highest >= MARGIN_AT_LEAST * against or not normal(state, DEVICE_MARGIN):
                             measures[DEVICE_MARGIN] = judged_highest / against
                         if device_x < CLEAR_OF_TRIP:
                             measures[TRIP_NEAR] = -MOST_MINUTES
@@ -637,27 +269,27 @@ def pass_over(
                             measures[TRIP_NEAR] = -min(to_trip / 60.0, MOST_MINUTES)
                     if three_legs:
                         measures[PHASE_LOST] = -100.0
-                        if _one_near_zero(j1, j2, j3) or not _normal(state, PHASE_LOST):
-                            share, others, before = _legs_against_others(state, t, standing_ms, j1, j2, j3)
-                            lost = others >= RISEN * before or _stands(state, PHASE_LOST)
+                        if one_near_zero(j1, j2, j3) or not normal(state, PHASE_LOST):
+                            share, others, before = legs_against_others(state, t, standing_ms, j1, j2, j3)
+                            lost = others >= RISEN * before or stands(state, PHASE_LOST)
                             measures[PHASE_LOST] = -share if lost else -100.0
                             if lost and share <= LEAST_SHARE_PERCENT:
                                 state[at.LOST_MS] = t
                         if mean_leg >= SPREAD_LOAD * limits[at.FULL_LOAD_AMPS]:
                             apart = judged_highest - min(j1, min(j2, j3))
-                            if 100.0 * apart >= SPREAD_AT_LEAST * mean_leg or not _normal(state, LEG_SPREAD):
+                            if 100.0 * apart >= SPREAD_AT_LEAST * mean_leg or not normal(state, LEG_SPREAD):
                                 spread = unbalance_of(j1, j2, j3)
                                 measures[LEG_SPREAD] = 0.0 if spread <= SPREAD_BY_SUPPLY * unbalance else spread
                     if into_run >= SETTLED_MS:
                         if math.isnan(v) and t - state[at.VOLTS_MS] <= standing_ms:
-                            v = _mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
+                            v = mean_known(state[at.V12], state[at.V23], state[at.V31]) / rated
                         magnetising = limits[at.MAGNETISING] * (1.0 if math.isnan(v) else v)
                         active = math.sqrt(max(mean_leg * mean_leg - magnetising * magnetising, 0.0))
                         own = state[at.ACTIVE_MEAN]
                         if (
                             state[at.ACTIVE_S] >= ACTIVE_ARMED_S
                             and own > 0.0
-                            and (active < ACTIVE_AT_LEAST * own or not _normal(state, NO_LOAD))
+                            and (active < ACTIVE_AT_LEAST * own or not normal(state, NO_LOAD))
                         ):
                             measures[NO_LOAD] = -100.0 * active / own
                         if math.isnan(own):
@@ -670,13 +302,13 @@ def pass_over(
                         state[at.ACTIVE_S] += stood_s
                 clamp, stands_clamp = False, False
                 own_three = three_phases and not math.isnan(l1 + l2 + l3)
-                if own_three and into_run >= UNJUDGED_MS and _one_near_zero(l1, l2, l3):
-                    share, others, before = _legs_against_others(state, t, standing_ms, l1, l2, l3)
+                if own_three and into_run >= UNJUDGED_MS and one_near_zero(l1, l2, l3):
+                    share, others, before = legs_against_others(state, t, standing_ms, l1, l2, l3)
                     if share <= LEAST_SHARE_PERCENT:
                         clamp = UNCHANGED[0] * before <= others <= UNCHANGED[1] * before
                         mine = at.FIRST_CONDITION + SUSPECT * at.CONDITION_FIELDS
                         stands_clamp = (
-                            _stands(state, SUSPECT) and state[mine + at.PEAK] == at.CLAMP_OFF
+                            stands(state, SUSPECT) and state[mine + at.PEAK] == at.CLAMP_OFF
                             and state[at.LOST_MS] != t
                         )  # fmt: skip
                 suspect = doubt(
@@ -703,13 +335,13 @@ def pass_over(
 
         standing = 0
         due = 0
-        for condition in range(_COUNT):
+        for condition in range(COUNT):
             if measures[condition] >= limits[at.RAISED_AT + condition]:
                 due += 1
         if due > 0 or state[at.BUSY] > 0.0:  # otherwise no condition is there, and none begins
             busy = 0.0
-            for condition in range(_COUNT):
-                count = _condition(
+            for condition in range(COUNT):
+                count = carry_condition(
                     state, limits, condition, standing, t, standing_ms, measures[condition], ints, floats, count, row,
                     fan,
                 )  # fmt: skip
@@ -726,7 +358,7 @@ def pass_over(
             elif state[at.HOT] == 0.0 and state[at.MOTOR_HEAT] >= 1.0:
                 state[at.HOT] = 1.0
                 mine = at.FIRST_CONDITION + OVERLOAD * at.CONDITION_FIELDS
-                count = _note(
+                count = note(
                     ints, floats, count, row, fan, at.HOTTER, OVERLOAD, t, state[mine + at.ONSET_MS],
                     measures[OVERLOAD], limits[at.FIRST_LIMIT + OVERLOAD * at.LIMIT_FIELDS + at.SETPOINT],
                     state[mine + at.PEAK], 0.0,

@@ -6,14 +6,14 @@
   third greatest.
 * The starts of the last hour.
 
-These run once in a slot or a start, not at each reading: they are called, not put into the pass over the readings.
+All but `look_back` run once in a slot or a start, not at each reading: they are called, not put into the pass.
 """
 
 from __future__ import annotations
 
 import math
 
-from monitor.motor.compiled import compiled_loop
+from monitor.motor.compiled import compiled_loop, inlined
 from monitor.watch import layout as at
 from monitor.watch.columns import Floats
 
@@ -164,3 +164,25 @@ def count_starts(state: Floats, t: float) -> None:
             oldest = min(oldest, start)
     state[at.STARTS_HOUR] = count
     state[at.STARTS_EXPIRE_MS] = oldest + HOUR_MS
+
+
+@inlined
+def look_back(
+    state: Floats, limits: Floats, t: float, stood_s: float, highest: float, l1: float, l2: float, l3: float
+) -> None:
+    """Adds a running reading to the slots of 30 s and of 5 min."""
+    if not t < state[at.SLOT_UNTIL_MS]:
+        next_slot(state, math.floor(t / SLOT_MS))
+    image = state[at.DEVICE_HEAT] * (limits[at.TRIP_RATIO] * limits[at.TRIP_RATIO])
+    if image > state[at.SLOT_CARRIED] or math.isnan(state[at.SLOT_CARRIED]):
+        state[at.SLOT_CARRIED] = image
+    state[at.SLOT_RUN_S] += stood_s
+    if not math.isnan(l1 + l2 + l3):
+        state[at.SLOT_SUM_L1] += l1
+        state[at.SLOT_SUM_L1 + 1] += l2
+        state[at.SLOT_SUM_L1 + 2] += l3
+        state[at.SLOT_LEGS] += 1.0
+    if not t < state[at.FIVE_UNTIL_MS]:
+        next_five(state, math.floor(t / FIVE_MS))
+    state[at.FIVE_SUM] += highest
+    state[at.FIVE_COUNT] += 1.0
