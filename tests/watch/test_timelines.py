@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.watch.streams import TABLE
 from tests.watch.timeline import FOLDER, Timeline, read
 
 ALL = [timeline for path in sorted(FOLDER.glob("*.txt")) for timeline in read(path)]
@@ -20,10 +21,7 @@ def test_timeline(timeline: Timeline) -> None:
     assert sorted(told, key=str) == sorted(timeline.expected, key=str)
 
 
-@pytest.mark.parametrize(
-    "condition",
-    ["overload", "low-margin", "voltage-unbalance", "voltage-unbalance-severe", "stopped", "logger-overdue"],
-)
+@pytest.mark.parametrize("condition", [*TABLE, "logger-overdue"])
 def test_each_condition_has_its_timelines(condition: str) -> None:
     # Raised and cleared at each period, and at least one in which it has to stay silent although something is going on.
     for period in (1, 10, 60):
@@ -32,6 +30,8 @@ def test_each_condition_has_its_timelines(condition: str) -> None:
     silent = [one for one in ALL if one.silent == condition]
     assert silent
     assert not any(what == f"{condition} raised" for one in silent for _, what, _ in one.expected)
+    # A timeline in which it is turned off would show nothing.
+    assert not any(one.plate.conditions.get(condition, {}).get("off") for one in silent)
 
 
 def test_a_line_that_is_not_understood_is_named(tmp_path: Path) -> None:
