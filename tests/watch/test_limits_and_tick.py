@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
+from monitor.motor.nameplate import Logger, Protection
 from monitor.watch import layout as at
 from monitor.watch.advance import advance, new_states, standing
 from monitor.watch.limits import resolve, stack
-from monitor.watch.table import BY_ID, KERNEL_CONDITIONS, overridden
+from monitor.watch.overrides import overridden
+from monitor.watch.table import BY_ID, KERNEL_CONDITIONS
 from monitor.watch.tick import Heard, is_overdue, silence_allowed_seconds
 from tests.conftest import BALANCED, columns, nameplate
 
@@ -42,21 +45,77 @@ def test_a_period_that_is_not_given_is_to_be_learned() -> None:
     assert math.isnan(resolve(nameplate(period_seconds=None))[at.GIVEN_PERIOD_MS])
 
 
-@pytest.mark.parametrize(("control", "used"), [("continuous", 1.0), ("cycled", 0.0), ("manual", 0.0), (None, 0.0)])
-def test_stopped_is_for_fans_that_are_to_run_without_a_pause(control: str | None, used: float) -> None:
-    assert of(nameplate(control=control), "stopped", at.IN_USE) == used
+def test_stopped_is_worked_for_every_fan_since_its_control_may_call_it() -> None:
+    for control, continuous in (("continuous", 1.0), ("cycled", 0.0), ("manual", 0.0), (None, 0.0)):
+        assert of(nameplate(control=control), "stopped", at.IN_USE) == 1.0
+        assert resolve(nameplate(control=control))[at.CONTINUOUS] == continuous
 
 
-@pytest.mark.parametrize("condition", ["voltage-unbalance", "voltage-unbalance-severe"])
-def test_a_single_phase_motor_has_no_unbalance(condition: str) -> None:
+@pytest.mark.parametrize("condition", ["voltage-unbalance", "voltage-unbalance-severe", "phase-lost", "leg-spread"])
+def test_a_single_phase_motor_has_no_unbalance_and_no_phase_to_lose(condition: str) -> None:
     assert of(nameplate(phases=1), condition, at.IN_USE) == 0.0
     assert of(nameplate(phases=3), condition, at.IN_USE) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("protection", "known"),
+    [
+        (Protection("overload relay", 20, 38.0, 1.2), True),
+        (Protection("unknown", 20, 38.0, 1.2), True),
+        (Protection("overload relay", 20, None, 1.2), False),
+        (Protection("built-in protector", 20, 38.0, 1.2), False),
+        (Protection("none", None, 38.0), False),
+        (Protection(), False),
+    ],
+    ids=str,
+)
+def test_an_overload_device_is_known_by_its_setting(protection: Protection, known: bool) -> None:
+    plate = replace(nameplate(service_factor=1.15), protection=protection)
+    row = resolve(plate)
+    assert bool(row[at.DEVICE_KNOWN]) is known
+    assert row[at.DEVICE_SETTING] == pytest.approx(38.0 if known else 46.0)
+    assert row[at.TRIP_RATIO] == protection.trip_ratio
+    # IEC 60947-4-1: the class in seconds at 7.2 times the setting, from cold; class 10 where none is registered.
+    x = 7.2 / protection.trip_ratio
+    trips = row[at.DEVICE_TAU_S] * math.log(x * x / (x * x - 1))
+    assert trips == pytest.approx(protection.trip_class or 10)
+    for condition in ("trip-near", "device-margin"):
+        assert of(plate, condition, at.IN_USE) == known
+
+
+def test_what_else_is_resolved() -> None:
+    row = resolve(nameplate(power_factor=0.8), worn_since=3)
+    assert row[at.LIMIT_WORN_SINCE] == 3
+    assert row[at.MAGNETISING] == pytest.approx(0.85 * 40 * 0.6)
+    assert row[at.AVERAGING] == 0.0
+    assert resolve(replace(nameplate(), logger=Logger(averaging=True)))[at.AVERAGING] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("motor", "allowed"),
+    # NEMA MG 10 table 2-3, column A; four at most from 15 hp up; six where the rating is not known.
+    [({"rated_power_hp": 5.0, "poles": 4}, 16), ({"rated_power_hp": 30.0}, 4), ({"rated_power_hp": 10.0, "poles": 2}, 6),
+     ({}, 6)],
+)  # fmt: skip
+def test_one_start_more_than_allowed_is_too_many(motor: dict[str, Any], allowed: int) -> None:
+    plate = nameplate(**motor)
+    assert of(plate, "many-starts", at.SETPOINT) == of(plate, "many-starts", at.CLEARS) == allowed + 1
+    own = nameplate(conditions={"many-starts": {"setpoint": 9}}, **motor)
+    assert of(own, "many-starts", at.SETPOINT) == 9
+
+
+def test_a_small_motor_s_legs_may_lie_further_apart() -> None:
+    small, big = nameplate(full_load_amps=19.9), nameplate(full_load_amps=20.0)
+    assert (of(small, "leg-spread", at.SETPOINT), of(small, "leg-spread", at.CLEARS)) == (15, 8)
+    assert (of(big, "leg-spread", at.SETPOINT), of(big, "leg-spread", at.CLEARS)) == (10, 8)
+    own = nameplate(full_load_amps=12.4, conditions={"leg-spread": {"setpoint": 20, "clears": 12}})
+    assert (of(own, "leg-spread", at.SETPOINT), of(own, "leg-spread", at.CLEARS)) == (20, 12)
 
 
 def test_changes_of_the_fan_s_own_file_arrive() -> None:
     plate = nameplate(conditions={"overload": {"setpoint": 0.9, "on_delay_seconds": 30}, "low-margin": {"off": True}})
     assert of(plate, "overload", at.SETPOINT) == 0.9
-    assert of(plate, "overload", at.CLEARS_BELOW) == pytest.approx(0.87)
+    assert of(plate, "overload", at.CLEARS) == pytest.approx(0.87)
     assert of(plate, "overload", at.ON_DELAY_MS) == 30_000
     assert of(plate, "overload", at.OFF_DELAY_MS) == 120_000
     assert of(plate, "low-margin", at.IN_USE) == 0.0

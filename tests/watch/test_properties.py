@@ -18,7 +18,8 @@ from monitor.watch.advance import advance, new_states, standing, state_bytes, st
 from monitor.watch.columns import Readings
 from monitor.watch.limits import resolve, stack
 from tests.conftest import BALANCED, NAN, NO_VOLTS, Row, columns, nameplate
-from tests.watch.streams import Stream, by_kernel, seeded, streams
+from tests.watch.invented import seeded, streams
+from tests.watch.streams import Stream, by_kernel
 
 MANY = settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large]
@@ -58,12 +59,12 @@ def test_mixing_fans_changes_nothing(stream: Stream) -> None:
 def test_a_row_that_is_not_newer_changes_nothing(stream: Stream) -> None:
     # Every row a second time right after itself, with other figures in it.
     doubled: list[Row] = []
-    for fan, t, amps, volts, version in stream.rows:
-        doubled += [(fan, t, amps, volts, version), (fan, t, (99.0, 99.0, 99.0), (1.0, 460.0, 900.0), version ^ 3)]
+    for row in stream.rows:
+        doubled += [row, (*row[:2], (99.0, 99.0, 99.0), (1.0, 460.0, 900.0), row[4] ^ 3, 1.0)]
     once, twice = by_kernel(stream), by_kernel(Stream(doubled, stream.versions))
     assert twice.states == once.states
     assert twice.judged[::2] == once.judged
-    assert {row[4] for row in twice.judged[1::2]} <= {layout.NOT_FED}
+    assert {row[7] for row in twice.judged[1::2]} <= {layout.NOT_FED}
     assert [[change[1:] for change in changes] for changes in twice.changes.values()] == [
         [change[1:] for change in changes] for changes in once.changes.values()
     ]
@@ -84,14 +85,14 @@ def overloaded(stream: Stream) -> list[set[int]]:
 def test_more_amps_never_clear_an_overload_sooner(stream: Stream, factor: float) -> None:
     # One motor and no new limits: with those a heavier fan could be another fan altogether.
     rows = [replace_version(row) for row in stream.rows]
-    heavier = [(fan, t, tuple(factor * a for a in amps), volts, version) for fan, t, amps, volts, version in rows]
+    heavier = [(*row[:2], tuple(factor * a for a in row[2]), *row[3:]) for row in rows]
     light, heavy = (overloaded(Stream(part, stream.versions)) for part in (rows, heavier))
     for number, (less, more) in enumerate(zip(light, heavy, strict=True)):
         assert less <= more, number
 
 
 def replace_version(row: Row) -> Row:
-    return (*row[:4], 0)
+    return (*row[:4], 0, row[5])
 
 
 def restless(fans: int) -> Stream:
@@ -104,7 +105,7 @@ def restless(fans: int) -> Stream:
     for minute in range(60):
         for fan in range(fans):
             rows.append((fan, 60_000.0 * minute, (50.0 * (minute % 4 > 0),) * 3, (500.0, 440.0, 440.0), 0))
-    return Stream(rows, [(nameplate(period_seconds=60.0, conditions=quick), 0)])
+    return Stream(rows, [(nameplate(period_seconds=60.0, conditions=quick), 0, 0)])
 
 
 @pytest.mark.parametrize("room", [1, 2, 7, 100])
@@ -123,7 +124,7 @@ def test_the_greatest_number_of_changes_at_one_reading_fits() -> None:
     }
     plate = nameplate(conditions=quick)
     steady = [(0, 10_000.0 * n, (50.0,) * 3, (500.0, 440.0, 440.0), 0) for n in range(30)]
-    stream = Stream([*steady, (0, 300_000.0, (50.0,) * 3, BALANCED, 1)], [(plate, 0), (plate, 1)])
+    stream = Stream([*steady, (0, 300_000.0, (50.0,) * 3, BALANCED, 1)], [(plate, 0, 0), (plate, 1, 1)])
     last = [change for change in by_kernel(stream).changes[0] if change[0] == 30]
     assert [change[2] for change in last] == ["run ended", "superseded", "superseded", "run started"]
     assert len(last) <= kernel.MOST_CHANGES_A_ROW
@@ -149,7 +150,7 @@ def test_compiled_once_only() -> None:
                 np.full((rows, 3), 38.0, np.float32),
                 np.full((3, rows), 38.0).T,
             ):
-                _, judged = advance(new_states(1), Readings(fan, times, amps, locked * 12, fan), plates)
+                _, judged = advance(new_states(1), Readings(fan, times, amps, locked * 12, fan, fan * np.nan), plates)
                 assert judged.ratio.tolist() == [38.0 / 40.0] * rows
     assert len(kernel.pass_over.signatures) == 1  # type: ignore[attr-defined]
 
@@ -157,12 +158,12 @@ def test_compiled_once_only() -> None:
 def test_the_caller_s_columns_are_not_changed() -> None:
     stream = seeded(1, stretches=5)
     readings = columns(stream.rows)
-    before = [column.copy() for column in (readings.fan, readings.t_ms, readings.amps, readings.volts, readings.limits)]
+    whole = (readings.fan, readings.t_ms, readings.amps, readings.volts, readings.limits, readings.called)
+    before = [column.copy() for column in whole]
     limits = stream.limits
     kept = limits.copy()
     advance(new_states(1), readings, limits)
-    after = (readings.fan, readings.t_ms, readings.amps, readings.volts, readings.limits)
-    for old, new in zip(before, after, strict=True):
+    for old, new in zip(before, whole, strict=True):
         np.testing.assert_array_equal(old, new)
     np.testing.assert_array_equal(kept, limits)
 
@@ -184,7 +185,9 @@ def test_a_row_of_no_fan_or_no_limits_is_a_fault_of_the_caller(row: Row) -> None
 
 def test_columns_of_unequal_length_are_refused() -> None:
     with pytest.raises(ValueError, match="shape"):
-        Readings(np.zeros(2, np.int32), np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3)), np.zeros(3, np.int32))
+        Readings(
+            np.zeros(2, np.int32), np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3)), np.zeros(3, np.int32), np.zeros(3)
+        )  # fmt: skip
 
 
 def test_a_state_of_another_form_is_not_misread() -> None:
