@@ -16,6 +16,7 @@ from monitor.records.database import Database
 from monitor.records.readings import window
 from monitor.records.register import Site as StoredSite
 from monitor.records.register import Version as StoredVersion
+from monitor.records.replay import JUDGED, Versions, feed
 from monitor.records.rows import ReadingRows, Run, to_ms
 from monitor.records.start import WINDOW, Start
 from monitor.records.tables import FLAG_LATE
@@ -24,7 +25,6 @@ from monitor.service.intake import Rows
 from monitor.service.joining import Joining
 from monitor.service.plant import Plant, Point, Site, Version
 from monitor.watch import advance as watch
-from monitor.watch.columns import Readings
 
 log = logging.getLogger("monitor.worker")
 
@@ -76,7 +76,7 @@ def feed_again(start: Start, plant: Plant, joining: Joining, figures: Figures, d
             _restore_state(start, plant, point, database)
             recent = start.recent.get(point.point_id)
             if recent is not None and len(recent):
-                _figures_again(plant, point, recent.take((recent.flags & FLAG_LATE) == 0), figures)
+                _figures_again(plant, point, recent, figures)
         elif math.isfinite(plant.newest_ms[point.row]):
             _source_again(start, plant, point, joining, database)
 
@@ -106,37 +106,30 @@ def _restore_state(start: Start, plant: Plant, point: Point, database: Database)
         log.warning("%s/%s: its saved state has another form; made anew from 6 hours", point.site, point.name)
         newest = start.newest_ms.get(point.point_id, 0)
         unfed = ReadingRows(**window(database, point.point_id, newest - REBUILD_MS, newest))
-        unfed = unfed.take((unfed.flags & FLAG_LATE) == 0)
     if unfed is not None and len(unfed):
-        watch.advance(plant.states, _readings(plant, point, unfed), plant.limits)
+        plant.states[point.row] = feed(unfed, JUDGED, resolved_versions(plant, point), plant.states[point.row]).state
 
 
-def _readings(plant: Plant, point: Point, rows: ReadingRows) -> Readings:
-    """Stored rows of a fan with the limits of the version that each was judged by."""
-    limits = {version.number: version.limits for version in point.versions}
-    first = point.versions[0].limits
-    return Readings(
-        np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.amps, rows.volts,
-        np.array([limits.get(int(number), first) for number in rows.version], np.int32), rows.called,
-    )  # fmt: skip
+def resolved_versions(plant: Plant, point: Point) -> Versions:
+    """The versions of a fan as a replay takes them; as judged, so when each was true in the field does not matter."""
+    numbers = np.array([version.number for version in point.versions], np.int64)
+    return Versions(numbers, np.zeros(len(numbers)), plant.limits[[version.limits for version in point.versions]])
 
 
 def _figures_again(plant: Plant, point: Point, rows: ReadingRows, figures: Figures) -> None:
     """What the watch said of the last half hour, worked on a state of its own."""
     blades = {version.number: version.blades for version in point.versions}
-    now = plant.version_at(point, float(rows.t_ms[-1])).blades if len(rows) else None
-    rows = rows.take([blades.get(number) == now for number in rows.version.tolist()])
+    rows = rows.take((rows.flags & FLAG_LATE) == 0)
     if not len(rows):
         return
-    readings = _readings(plant, point, rows)
-    fan = readings.fan.copy()
-    readings.fan[:] = 0
-    _, judged = watch.advance(watch.new_states(1), readings, plant.limits)
-    received = np.full(len(rows), plant.heard_ms[point.row])
+    now = plant.version_at(point, float(rows.t_ms[-1])).blades
+    again = feed(rows.take([blades.get(number) == now for number in rows.version.tolist()]), JUDGED,
+                 resolved_versions(plant, point))  # fmt: skip
+    rows = again.rows
     figures.add(
-        Rows(fan, readings.t_ms, rows.amps, rows.volts, rows.ambient_c, rows.called,
-             rows.flags.astype(np.int16), received),
-        judged,
+        Rows(np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.amps, rows.volts,
+             rows.ambient_c, rows.called, rows.flags.astype(np.int16), np.full(len(rows), plant.heard_ms[point.row])),
+        again.judged,
     )  # fmt: skip
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.motor.nameplate import Nameplate
 from monitor.watch import advance, layout
-from monitor.watch.limits import resolve
+from monitor.watch.versions import Counted, count_on
 
 LEARNED_INTERVALS = layout.LEARNED_INTERVALS
 
@@ -42,23 +42,23 @@ class Version:
     """In force for readings at or after this time."""
     limits: int
     """Row in the plant's array of limits."""
-    nameplate: Nameplate
-    motor_number: int
-    """Counts the versions marked "motor changed"."""
-    worn_since: int
-    """Counts those with another setting, pitch or motor: what the overload device has proven to carry begins anew."""
-    removed: bool = False
-    """From this one on the fan is not in the register."""
+    counted: Counted
+    """What it says, and what the watch must begin anew for."""
+
+    @property
+    def nameplate(self) -> Nameplate:
+        """As in force: with what the site changes of the table of conditions."""
+        return self.counted.nameplate
+
+    @property
+    def removed(self) -> bool:
+        """From this one on the fan is not in the register."""
+        return self.counted.removed
 
     @property
     def blades(self) -> tuple[float | None, int]:
         """What the draw of a fan depends on beside load, air and volts: its pitch, and which motor it has."""
-        return self.nameplate.fan.blade_pitch_degrees, self.motor_number
-
-
-def _wears(nameplate: Nameplate, motor_number: int) -> tuple[object, ...]:
-    """What the current that a device has proven to carry depends on."""
-    return nameplate.protection, nameplate.fan.blade_pitch_degrees, motor_number
+        return self.nameplate.fan.blade_pitch_degrees, self.counted.motor_number
 
 
 @dataclass
@@ -91,7 +91,7 @@ class Point:
 
     def learn(self, interval_ms: float) -> None:
         """The median of the first nine intervals is the period (as for fans, in the watch)."""
-        if len(self.intervals) < LEARNED_INTERVALS and interval_ms > 0:
+        if math.isnan(self.period_ms) and interval_ms > 0:  # one that is known, also from before a restart, stays
             self.intervals.append(interval_ms)
             if len(self.intervals) == LEARNED_INTERVALS:
                 self.period_ms = sorted(self.intervals)[LEARNED_INTERVALS // 2]
@@ -139,18 +139,12 @@ class Plant:
         *, motor_changed: bool = False, removed: bool = False,
     ) -> Version:  # fmt: skip
         """A register version; versions must come in their order. Readings that were judged already keep theirs."""
-        before = point.versions[-1] if point.versions else None
-        motor_number = 0 if before is None else before.motor_number
-        # A fan that was taken out and comes back begins anew too: what stood when it was taken out was ended then.
-        motor_number += int(motor_changed or (before is not None and before.removed and not removed))
-        worn_since = 0
-        if before is not None:
-            worn = _wears(before.nameplate, before.motor_number) != _wears(nameplate, motor_number)
-            worn_since = before.worn_since + int(worn)
-        self.limits = np.vstack([self.limits, resolve(nameplate, motor_number, worn_since)])
+        before = point.versions[-1].counted if point.versions else None
+        counted = count_on(before, nameplate, motor_changed=motor_changed, removed=removed)
+        self.limits = np.vstack([self.limits, counted.limits()])
         self.version_of_limits = np.append(self.version_of_limits, np.int64(number))
         applies_from_ms = max(applies_from_ms, float(self.newest_ms[point.row]))
-        version = Version(number, applies_from_ms, len(self.limits) - 1, nameplate, motor_number, worn_since, removed)
+        version = Version(number, applies_from_ms, len(self.limits) - 1, counted)
         point.versions.append(version)
         point.removed = removed
         given = nameplate.logger.period_seconds
@@ -181,6 +175,12 @@ class Plant:
         for number in np.flatnonzero(t_ms >= self.next_version_ms[rows]):
             limits[number] = self.version_at(self.points[rows[number]], float(t_ms[number])).limits
         return limits
+
+    def point_about(self, site: str, name: str | None) -> Point | None:
+        """The point that an alarm is about; of one about the whole site, which names none, some fan of it."""
+        if name is None:
+            return next((point for point in self.fans() if point.site == site), None)
+        return self.by_name.get((site, name))
 
     def fans(self) -> Iterable[Point]:
         """All registered fans."""

@@ -16,16 +16,12 @@ import sqlalchemy as sa
 
 from monitor.alarms.routes import Route
 from monitor.links.inbox import Inbox, Message
-from monitor.records import actions, register, tables
+from monitor.records import actions, register, replay, tables
 from monitor.records.database import Database, open_database
 from monitor.records.readings import window
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.service.worker import Worker
-from monitor.watch import advance as watch
-from monitor.watch import layout
-from monitor.watch.columns import Readings
-from monitor.watch.limits import resolve
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 MS = NOW.timestamp() * 1000.0
@@ -194,25 +190,10 @@ def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float
     -------
     limits (1 mA), (condition + what, at) of each change, stored limits
     """
-    columns = bench.stored(name)
-    fed = np.flatnonzero((columns["flags"] & 1) == 0)
-    fed = fed[np.argsort(columns["number"][fed])]
-    versions = register.versions(bench.database, bench.point_id(name))
-    motor, limits, before_removed = 0, [], False
-    for version in versions:
-        motor += int(version.motor_changed or (before_removed and not version.removed))
-        before_removed = version.removed
-        limits.append(resolve(version.nameplate, motor))
-    numbers = [version.version for version in versions]
-    states = watch.new_states(1)
-    readings = Readings(
-        np.zeros(len(fed), np.int32), columns["t_ms"][fed].astype(float), columns["amps"][fed], columns["volts"][fed],
-        np.array([numbers.index(int(one)) for one in columns["version"][fed]], np.int32), columns["called"][fed],
-    )  # fmt: skip
-    changes, judged = watch.advance(states, readings, np.vstack(limits))
-    names = {layout.RAISED: "raised", layout.CLEARED: "returned", layout.SUPERSEDED: "returned"}
-    told = [(f"{one.condition} {names[one.what]}", one.at_ms) for one in changes if one.what in names]
-    return np.round(judged.limit, 3), told, columns["limit_amps"][fed]
+    again = replay.replay(bench.database, bench.point_id(name), 0, 10**13, replay.JUDGED)
+    assert again.version.tolist() == again.rows.version.tolist()
+    told = [(f"{condition} {what}", at_ms) for condition, what, at_ms in replay.told(again.changes)]
+    return np.round(again.judged.limit, 3), told, again.rows.limit_amps
 
 
 @pytest.fixture
@@ -252,8 +233,8 @@ def fed_by_panel() -> str:
     return FED_BY_PANEL
 
 
-@pytest.fixture
-def replay() -> Callable[[Bench, str], tuple[np.ndarray, list[tuple[str, float]], np.ndarray]]:
+@pytest.fixture(name="replay")
+def replay_of_a_fan() -> Callable[[Bench, str], tuple[np.ndarray, list[tuple[str, float]], np.ndarray]]:
     return replayed
 
 

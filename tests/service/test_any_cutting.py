@@ -132,6 +132,13 @@ def play(bench: Any, messages: list[tuple[float, str, dict[str, Any]]], actions:
     segments=[("light", "even", 8, 0), ("over", "uneven", 8, 0), ("stopped", "bad", 8, 400), ("near", "silent", 8, 0)],
     disturbances=[(7, "take", 0), (20, "commit", 0), (33, "kill", 5), (60, "commit", 0), (61, "kill", 12)],
 )
+@example(  # killed once the supply point's period is known: other intervals later must not teach another one
+    segments=[
+        ("light", "bad", 7, 0), ("light", "bad", 1, 0), ("light", "bad", 2, 0), ("light", "bad", 2, 0),
+        ("light", "bad", 5, 0), ("light", "silent", 2, 0), ("light", "bad", 5, 0),
+    ],
+    disturbances=[(26, "stored, kill", 11)],
+)  # fmt: skip
 @example(  # stored, killed, and the supply point is silent afterwards: its last readings must still stand
     segments=[("light", "uneven", 4, 0), ("light", "silent", 4, 0)], disturbances=[(15, "stored, kill", 0)]
 )
