@@ -20,7 +20,8 @@ from monitor.records.database import open_database
 HOUR = 3700.0
 """More than an hour of running, so that a new high has something to be compared with."""
 VOLTS = [461.0, 459.0, 460.0]
-NONE = [2.0, 1.0, 0.0]
+FED: dict[str, Any] = {"volts": VOLTS}
+DARK: dict[str, Any] = {"volts": [2.0, 1.0, 0.0]}
 Legs = Sequence[float] | float
 
 
@@ -111,7 +112,7 @@ def heat_until_it_opens(farm: Farm, volts: Mapping[str, Any], seconds: float = 4
 
 
 def test_a_trip_is_told_as_tripped_and_not_as_stopped_and_stands_until_acknowledged_and_running(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     heat_until_it_opens(farm, volts)
     stopped_at = farm.at + 10.0
     farm.go(60.0, north=(0.0, volts), south=(9.0, volts))
@@ -137,8 +138,8 @@ def test_a_trip_is_told_as_tripped_and_not_as_stopped_and_stands_until_acknowled
 
 
 def test_a_trip_after_which_it_runs_again_by_itself_stands_until_it_is_acknowledged(farm: Farm) -> None:
-    heat_until_it_opens(farm, {"volts": VOLTS})
-    volts = {"volts": VOLTS}
+    heat_until_it_opens(farm, FED)
+    volts = FED
     farm.go(90.0, north=(0.0, volts), south=(9.0, volts))
     farm.go(60.0, north=(8.0, volts), south=(9.0, volts))
     assert farm.alarms() == [("north", "tripped", "UNACKNOWLEDGED")]
@@ -150,7 +151,7 @@ def test_a_trip_after_which_it_runs_again_by_itself_stands_until_it_is_acknowled
 
 
 def test_a_quick_restart_lowers_the_confidence_by_a_word_and_the_trip_is_told_with_it(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     heat_until_it_opens(farm, volts)
     farm.go(40.0, north=(0.0, volts), south=(9.0, volts))
     farm.go(60.0, north=(8.0, volts), south=(9.0, volts))
@@ -162,7 +163,7 @@ def test_a_quick_restart_lowers_the_confidence_by_a_word_and_the_trip_is_told_wi
 
 
 def test_repeated_restarts_after_some_minutes_suggest_an_automatic_reset(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     heat_until_it_opens(farm, volts)
     for _ in range(3):
         farm.go(400.0, north=(0.0, volts), south=(9.0, volts))
@@ -174,7 +175,7 @@ def test_repeated_restarts_after_some_minutes_suggest_an_automatic_reset(farm: F
 
 
 def test_a_possible_trip_is_told_in_the_notice_of_the_stop(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     farm.ran("north", "south", amps=11.0, **volts)
     farm.go(130.0, north=(0.0, volts), south=(9.0, volts))
     assert farm.verdicts("north") == [("overload trip", "possible")]
@@ -197,7 +198,7 @@ def test_a_lost_phase_stands_as_tripped(farm: Farm) -> None:
 
 
 def test_a_stop_by_hand_is_told_once_it_is_known_to_be_one(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     farm.ran("north", "south", **volts)
     farm.go(60.0, north=(0.0, volts), south=(9.0, volts))
     assert farm.alarms() == []
@@ -239,7 +240,7 @@ def test_a_stop_that_is_over_before_its_verdict_is_no_alarm(bench: Any, plate: s
 
 
 def test_the_fourth_ordinary_stop_of_a_day_brings_a_hint_and_does_not_ring(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     for stops in range(1, 6):
         farm.ran("north", "south", seconds=5000.0, **volts)
         farm.go(130.0, north=(0.0, volts), south=(9.0, volts))
@@ -268,7 +269,7 @@ def panel(bench: Any, plate: str) -> Farm:
 
 
 def test_a_supply_that_is_lost_with_volts_is_one_alarm_until_all_are_back(panel: Farm) -> None:
-    volts, none = {"volts": VOLTS}, {"volts": NONE}
+    volts, none = FED, DARK
     panel.ran("north", "south", **volts)
     panel.go(90.0, north=(0.0, none), south=(0.0, none))
     assert panel.verdicts("north") == panel.verdicts("south") == [("supply lost", "sure")]
@@ -283,7 +284,7 @@ def test_a_supply_that_is_lost_with_volts_is_one_alarm_until_all_are_back(panel:
 
 
 def test_a_fan_that_stays_off_when_the_supply_is_back_is_told_then(panel: Farm) -> None:
-    volts, none = {"volts": VOLTS}, {"volts": NONE}
+    volts, none = FED, DARK
     panel.ran("north", "south", **volts)
     panel.go(120.0, north=(0.0, none), south=(0.0, none))
     panel.go(200.0, north=(9.0, volts), south=(0.0, volts))
@@ -325,7 +326,7 @@ def test_cycled_fans_that_stop_together_are_no_alarm(bench: Any, plate: str) -> 
 
 
 def test_a_lost_supply_tells_a_fan_that_was_over_its_limit_as_well(panel: Farm) -> None:
-    volts, none = {"volts": VOLTS}, {"volts": NONE}
+    volts, none = FED, DARK
     panel.ran("north", "south", amps=10.4, **volts)
     panel.go(60.0, north=(0.0, none), south=(0.0, none))
     causes = {change[0]: change[3] for change in panel.bench.changes() if change[0] == "overload"}
@@ -337,7 +338,7 @@ def test_a_lost_supply_tells_a_fan_that_was_over_its_limit_as_well(panel: Farm) 
 
 
 def test_sisters_that_stay_silent_are_waited_for_by_the_clock(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     farm.ran("north", "south", **volts)
     farm.go(80.0, north=(0.0, volts), south=None)
     assert farm.verdicts("north") == [(None, None)]
@@ -346,7 +347,7 @@ def test_sisters_that_stay_silent_are_waited_for_by_the_clock(farm: Farm) -> Non
 
 
 def test_while_the_broker_is_away_nobody_counts_as_silent(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     farm.ran("north", "south", **volts)
     farm.go(20.0, north=(0.0, volts), south=(9.0, volts))
     farm.bench.link.connected = False
@@ -361,7 +362,7 @@ def test_while_the_broker_is_away_nobody_counts_as_silent(farm: Farm) -> None:
 
 @pytest.mark.parametrize("after", [10.0, 60.0])
 def test_a_verdict_that_waits_survives_a_restart(farm: Farm, after: float) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     heat_until_it_opens(farm, volts)
     farm.go(after, north=(0.0, volts), south=(9.0, volts))
     farm.bench.begin()
@@ -371,7 +372,7 @@ def test_a_verdict_that_waits_survives_a_restart(farm: Farm, after: float) -> No
 
 
 def test_a_stop_that_was_held_survives_a_restart(farm: Farm) -> None:
-    volts = {"volts": VOLTS}
+    volts = FED
     farm.ran("north", "south", **volts)
     farm.go(70.0, north=(0.0, volts), south=None)  # `stopped` is raised and held; south was not heard yet
     assert farm.alarms() == []
@@ -398,7 +399,7 @@ def test_a_lost_supply_goes_on_over_a_restart(panel: Farm) -> None:
     panel.bench.begin()
     panel.go(10.0, north=9.0, south=0.0)
     assert panel.alarms() == [("panel", "supply-lost", "RETURNED_UNACKNOWLEDGED")]
-    volts, none = {"volts": VOLTS}, {"volts": NONE}
+    volts, none = FED, DARK
     panel.go(90.0, north=(9.0, volts), south=(9.0, volts))
     panel.go(30.0, north=(0.0, none), south=(0.0, none))
     panel.bench.begin()
@@ -418,8 +419,8 @@ def test_a_run_whose_end_nobody_saw_is_told_so(farm: Farm) -> None:
 # --- any cutting -----------------------------------------------------------------------------------------------
 
 STATES: dict[str, tuple[Legs, Mapping[str, Any]]] = {
-    "runs": (9.0, {"volts": VOLTS}), "hot": (16.0, {"volts": VOLTS}), "off": (0.0, {"volts": VOLTS}),
-    "dark": (0.0, {"volts": NONE}), "runs, no volts": (9.0, {}), "hot, no volts": (16.0, {}),
+    "runs": (9.0, FED), "hot": (16.0, FED), "off": (0.0, FED),
+    "dark": (0.0, DARK), "runs, no volts": (9.0, {}), "hot, no volts": (16.0, {}),
     "off, no volts": (0.0, {}), "two legs": ((16.0, 0.1, 15.9), {}), "not wanted": (0.0, {"called": 0}),
 }  # fmt: skip
 FANS = ("north", "south", "east")
