@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import tables
+from monitor.records import gaps, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, execute_many, upsert
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
@@ -44,6 +44,8 @@ class Batch:
     readings: ReadingRows = field(default_factory=ReadingRows.none)
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
     """Point -> running number of the last reading in the watch state, format, the state's bytes."""
+    gaps: list[gaps.Gap] = field(default_factory=list)
+    """New ones, and ones of which more is known."""
     fan_now: list[FanNow] = field(default_factory=list)
     loggers: list[LoggerNow] = field(default_factory=list)
     """At most one for a point."""
@@ -80,6 +82,7 @@ def commit(database: Database, batch: Batch) -> None:
     with database.begin() as connection:
         write_readings(connection, batch.readings)
         _write_states(connection, batch.states)
+        gaps.write(connection, batch.gaps)
         _write_fan_now(connection, batch.fan_now)
         _write_loggers(connection, batch.loggers)
         _write_newcomers(connection, batch.newcomers)
@@ -130,6 +133,11 @@ def _write_states(connection: Connection, states: Mapping[int, tuple[int, int, b
     )
 
 
+_MEASURES = (
+    "ambient_c", "limit_amps", "load_ratio", "unbalance", "derating", "motor_heat", "device_heat", "seconds_to_trip",
+)  # fmt: skip
+
+
 def _write_fan_now(connection: Connection, fans: Sequence[FanNow]) -> None:
     if not fans:
         return
@@ -144,10 +152,11 @@ def _write_fan_now(connection: Connection, fans: Sequence[FanNow]) -> None:
             "running": fan.running,
             "since_ms": fan.since_ms,
             "flags": fan.flags,
+            "heat_assumed_ms": fan.heat_assumed_ms,
         }
         row |= {name: number_or_none(value) for name, value in zip(("l1", "l2", "l3"), fan.amps, strict=True)}
         row |= {name: number_or_none(value) for name, value in zip(("v12", "v23", "v31"), fan.volts, strict=True)}
-        for name in ("ambient_c", "limit_amps", "load_ratio", "unbalance", "derating"):
+        for name in _MEASURES:
             row[name] = number_or_none(getattr(fan, name))
         rows.append(row)
     upsert(connection, tables.fan_now, rows)

@@ -20,9 +20,10 @@ from monitor.records.scope import Sites
 from monitor.watch.overrides import overridden
 from monitor.watch.table import BY_ID
 
-OVER, NEAR, RUNNING = "over its limit", "near its limit", "running"
-STOPPED, NOT_HEARD, NO_READINGS, NO_AMPS = "stopped", "not heard", "no readings yet", "no usable amps"
-STATES = (OVER, NEAR, RUNNING, NO_AMPS, STOPPED, NOT_HEARD, NO_READINGS)
+ABOUT_TO_TRIP, OVER, NEAR, RUNNING = "about to trip", "over its limit", "near its limit", "running"
+TRIPPED, STOPPED, NOT_HEARD, NO_READINGS = "tripped", "stopped", "not heard", "no readings yet"
+NO_AMPS = "no usable amps"
+STATES = (ABOUT_TO_TRIP, TRIPPED, OVER, NEAR, RUNNING, NO_AMPS, STOPPED, NOT_HEARD, NO_READINGS)
 """What a fan is said to be."""
 
 
@@ -45,12 +46,14 @@ def state_word(
     """
     if not heard:
         return NO_READINGS
-    if "logger-overdue" in standing:
+    if "logger-overdue" in standing or "site-silent" in standing:
         return NOT_HEARD
     if running is None or (running and load_ratio is None):
         return NO_AMPS
     if not running:
-        return STOPPED
+        return TRIPPED if "tripped" in standing else STOPPED
+    if "trip-near" in standing:
+        return ABOUT_TO_TRIP
     for word, condition in ((OVER, "overload"), (NEAR, "low-margin")):
         row = BY_ID[condition]
         if condition in conditions:
@@ -62,7 +65,8 @@ def state_word(
 
 
 def fans(database: Database, sites: Sites, *, limit: int | None = None, after: str | None = None) -> Page:
-    """All fans of the register: least margin first, then what stands, then what is not heard.
+    """All fans of the register: what is about to trip or has tripped, then least margin first, then what stands, then
+    what is not heard.
 
     Raises
     ------
@@ -75,7 +79,7 @@ def fans(database: Database, sites: Sites, *, limit: int | None = None, after: s
         standing = standing_by_fan(connection, sites)
         said = _estimates(connection)
     items = [
-        fan_item(key, version, now.get(key.point_id), standing.get((key.site, key.name), []), said.get(key.point_id))
+        fan_item(key, version, now.get(key.point_id), _alarms_of(standing, key, version), said.get(key.point_id))
         for key, version in known
     ]
     items.sort(key=_order)
@@ -95,9 +99,9 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         key, version = found
         here = tables.fan_now.c.point_id == key.point_id
         now = connection.execute(sa.select(tables.fan_now).where(here)).mappings().first()
-        standing = standing_by_fan(connection, [site]).get((site, name), [])
+        alarms = _alarms_of(standing_by_fan(connection, [site]), key, version)
         said = _estimates(connection, key.point_id).get(key.point_id)
-        item = fan_item(key, version, now, standing, said)
+        item = fan_item(key, version, now, alarms, said)
         item["nameplate"] = version.text
         item["version"] = version.version
         item["valid_from"] = version.valid_from
@@ -119,7 +123,7 @@ def changed_after(database: Database, sites: Sites, seq: int) -> tuple[int, list
         standing = standing_by_fan(connection, sites) if known else {}
         said = _estimates(connection) if known else {}
     items = [
-        fan_item(key, version, now[key.point_id], standing.get((key.site, key.name), []), said.get(key.point_id))
+        fan_item(key, version, now[key.point_id], _alarms_of(standing, key, version), said.get(key.point_id))
         for key, version in known
     ]
     return last, sorted(items, key=_order)
@@ -153,6 +157,18 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
     ]
 
 
+_SHARED = ("supply-lost", "site-silent")
+
+
+def _alarms_of(
+    standing: Mapping[tuple[str, str], list[dict[str, Any]]], key: PointKey, version: Version
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """A fan's own alarms, and those of its supply point and of the whole site."""
+    supply = version.nameplate.fan.supply
+    shared = [*standing.get((key.site, ""), []), *(standing.get((key.site, supply), []) if supply else [])]
+    return standing.get((key.site, key.name), []), [alarm for alarm in shared if alarm["id"] in _SHARED]
+
+
 def _estimates(connection: Connection, point_id: int | None = None) -> dict[int, tuple[int, dict[str, Any]]]:
     table = tables.estimates
     query = sa.select(table) if point_id is None else sa.select(table).where(table.c.point_id == point_id)
@@ -167,10 +183,16 @@ def fan_item(
     key: PointKey,
     version: Version,
     now: Mapping[Any, Any] | None,
-    alarms: list[dict[str, Any]],
+    alarms: tuple[list[dict[str, Any]], list[dict[str, Any]]],
     said: tuple[int, Mapping[str, Any]] | None,
 ) -> dict[str, Any]:
-    """One fan as a plain dictionary; what is not known is None."""
+    """One fan as a plain dictionary; what is not known is None.
+
+    Parameters
+    ----------
+    alarms : its own, and those of its supply point or of the whole site that tell of it too
+    """
+    own, shared = alarms
     plate = version.nameplate
     legs = 3 if plate.motor.phases == 3 else 1
     row: Mapping[Any, Any] = now or {}
@@ -180,7 +202,7 @@ def fan_item(
     running = row.get("running")
     ratio = row.get("load_ratio") if running else None
     margin = None if ratio is None else 1 - ratio
-    standing = [alarm["id"] for alarm in alarms if alarm["standing"]]
+    standing = [alarm["id"] for alarm in (*own, *shared) if alarm["standing"]]
     pitch = {} if said is None else said[1].get("pitch") or {}
     return {
         "site": key.site,
@@ -190,8 +212,14 @@ def fan_item(
         "margin": margin,
         "limit_amps": limit,
         "highest_leg_amps": highest,
-        "seconds_to_trip": None,
-        "alarms": alarms,
+        "seconds_to_trip": row.get("seconds_to_trip") if running else None,
+        "images": {
+            "motor": row.get("motor_heat"),
+            "device": row.get("device_heat"),
+            "assumed": from_ms_or_none(row.get("heat_assumed_ms")),
+        },
+        "alarms": own,
+        "shared_alarms": shared,
         "running": running,
         "since": from_ms_or_none(row.get("since_ms")),
         "time": from_ms_or_none(row.get("t_ms")),
@@ -214,11 +242,13 @@ def fan_item(
     }
 
 
-_LAST = (NO_AMPS, STOPPED, NOT_HEARD, NO_READINGS)
+_RANKS = {
+    ABOUT_TO_TRIP: 0, TRIPPED: 1, OVER: 2, NEAR: 2, RUNNING: 2, NO_AMPS: 3, STOPPED: 4, NOT_HEARD: 5, NO_READINGS: 6,
+}  # fmt: skip
+_HAVE_MARGIN = (ABOUT_TO_TRIP, OVER, NEAR, RUNNING)
 
 
 def _order(item: Mapping[str, Any]) -> tuple[int, float, str, str]:
     state = item["state"]
-    margin = item["margin"] if state not in _LAST else None
-    rank = 1 + _LAST.index(state) if state in _LAST else 0
-    return rank, math.inf if margin is None else float(margin), item["site"], item["fan"]
+    margin = item["margin"] if state in _HAVE_MARGIN else None
+    return _RANKS[state], math.inf if margin is None else float(margin), item["site"], item["fan"]

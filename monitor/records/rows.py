@@ -156,6 +156,14 @@ class FanNow:
     """Since when it runs or stands."""
     flags: int = 0
     """Bits of `tables.FLAG_...` of that reading."""
+    motor_heat: float = math.nan
+    """Thermal image of the motor, 1 = as hot as its limit allows."""
+    device_heat: float = math.nan
+    """Thermal image of its overload device, 1 = it opens."""
+    seconds_to_trip: float = math.nan
+    """At most so long until the device opens [s]; inf: not at this current."""
+    heat_assumed_ms: int | None = None
+    """When the images began from an assumption that they still hang on."""
 
 
 @dataclass(frozen=True)

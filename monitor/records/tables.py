@@ -84,6 +84,7 @@ sites = Table(
     Column("altitude_m", Double, nullable=False),
     Column("units", Text, nullable=False),
     Column("supper", Text, nullable=False),
+    Column("conditions", Text, server_default="{}", nullable=False),
 )
 
 points = Table(
@@ -110,6 +111,7 @@ register_versions = Table(
     Column("motor_changed", Boolean, nullable=False),
     Column("removed", Boolean, nullable=False),
     Column("nameplate", Text, nullable=False),
+    Column("site_conditions", Text, server_default="{}", nullable=False),
 )
 
 register_edits = Table(
@@ -158,6 +160,22 @@ watch_states = Table(
     Column("number", BigInteger, nullable=False),
     Column("format", Integer, nullable=False),
     Column("state", LargeBinary, nullable=False),
+)
+
+gaps = Table(
+    # The last few of each fan: a new one is written over one that matters less.
+    "gaps",
+    metadata,
+    _point(primary_key=True),
+    Column("slot", SmallInteger, primary_key=True, autoincrement=False),
+    _ms("from_ms"),
+    _ms("to_ms"),
+    Column("format", Integer, nullable=False),
+    Column("state", LargeBinary, nullable=False),
+    Column("late_number", BigInteger, nullable=False),
+    Column("looked_number", BigInteger, nullable=False),
+    Column("told", Boolean, nullable=False),
+    Column("found", Text, nullable=False),
 )
 
 # --- loggers and what they sent --------------------------------------------------------------------------------
@@ -228,6 +246,8 @@ fan_now = Table(
     Column("running", Boolean),
     _ms("since_ms", nullable=True),
     Column("flags", SmallInteger, nullable=False),
+    *_doubles("motor_heat", "device_heat", "seconds_to_trip"),
+    _ms("heat_assumed_ms", nullable=True),
 )
 
 estimates = Table(
