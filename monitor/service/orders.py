@@ -52,7 +52,7 @@ def _acknowledge(action: Action, book: AlarmBook, plant: Plant, apply: Apply) ->
     alarm = book.by_number(number) if isinstance(number, int) else None
     if alarm is None or alarm.site != action.site:
         return f"alarm {number} is over, or is not of this site"
-    point = plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
+    point = plant.point_about(alarm.site, alarm.fan or alarm.supply)
     if point is None:
         return f"alarm {number} is of a point that is not in the register"
     apply(point, alarm.about, Acknowledge(action.by))

@@ -52,6 +52,11 @@ class Silence:
                         rows[source.row] = None
         return rows
 
+    def silent_seconds(self, point: Point) -> float:
+        """How long readings could have come from a point and none came [s]."""
+        heard = self._heard.get(point.row)
+        return self._listened - (heard[0] if heard is not None else 0.0)
+
     def look(self, point: Point, alarm: Alarm | None, now_ms: float) -> Raised | Returned | None:
         """What has happened to a watched point: it is overdue, it is heard again, or nothing new.
 
@@ -64,7 +69,7 @@ class Silence:
         if math.isnan(heard_ms):
             return None
         heard = self._heard.get(point.row)
-        silent = self._listened - (heard[0] if heard is not None else 0.0)
+        silent = self.silent_seconds(point)
         standing = alarm is not None and alarm.state.stands
         if not standing and silent <= OVERDUE_AT_LEAST_SECONDS:
             return None

@@ -27,6 +27,12 @@ def silence_allowed_seconds(period_seconds: float | None, row: Condition = BY_ID
     return max(OVERDUE_AT_LEAST_SECONDS, row.setpoint * period)
 
 
+def is_silent(silent_seconds: float, period_seconds: float | None, row: Condition) -> bool:
+    """Whether a logger that has been silent for so long has missed more readings than the row allows."""
+    period = DEFAULT_PERIOD_SECONDS if period_seconds is None else period_seconds
+    return silent_seconds > row.setpoint * period
+
+
 def is_overdue(heard: Heard, now_ms: float, row: Condition = BY_ID["logger-overdue"]) -> bool:
     """Whether the point is overdue now. What is overdue stays so until it is heard, whatever the clock does.
 
