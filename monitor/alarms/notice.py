@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-KINDS = ("raised", "told-again", "cleared")
-"""raised: begins, or begins again; told-again: still stands, nobody acknowledged; cleared: gone."""
+KINDS = ("raised", "told-again", "cleared", "found-late")
+"""raised: begins, or begins again; told-again: still stands, nobody acknowledged; cleared: gone; found-late: shown by
+readings that came late (`found_late`), of no alarm."""
 
 
 @dataclass(frozen=True)
@@ -19,9 +20,9 @@ class Notice:
     site: str
     """Site of the register."""
     alarm_number: int
-    """Number of the alarm."""
+    """Number of the alarm; 0 for what was found late."""
     change_number: int
-    """Number of the change that it tells of."""
+    """Number of the change that it tells of; 0 for what was found late."""
     route: str
     """Name of the route."""
     address_index: int

@@ -7,8 +7,9 @@ learns of it; pages and commands never call the worker.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
 from typing import Any
@@ -24,6 +25,7 @@ from monitor.records.fan_file import read_nameplate, write_nameplate
 from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import ALL, Sites, allows, within
 from monitor.settings import NAME
+from monitor.watch.overrides import Changes, together
 
 _POINTS = tables.points
 _VERSIONS = tables.register_versions
@@ -46,6 +48,8 @@ class Site:
     """"us" or "si"."""
     supper: str
     """Local time at which the night's outlook is worked, e.g. "17:00"."""
+    conditions: Changes = field(default_factory=dict)
+    """What it changes of the table of conditions for its fans: id -> column -> value."""
 
 
 @dataclass(frozen=True)
@@ -79,17 +83,26 @@ class Version:
     """From here on the fan is not in the register."""
     text: str
     """The nameplate file."""
+    site_text: str = "{}"
+    """What its site changed of the table of conditions then, as JSON: a version stands for itself."""
 
     @property
     def nameplate(self) -> Nameplate:
         """The parsed file."""
         return _parsed(self.text)
 
+    @property
+    def in_force(self) -> Nameplate:
+        """The parsed file with what its site changes of the table of conditions: what readings are judged by."""
+        return _parsed(self.text, self.site_text)
+
 
 @lru_cache(maxsize=4096)
-def _parsed(text: str) -> Nameplate:
+def _parsed(text: str, site_text: str = "{}") -> Nameplate:
     """Pages ask for the same nameplates again and again, and checking one takes longer than all the rest."""
-    return read_nameplate(text, "in the register")
+    nameplate = read_nameplate(text, "in the register")
+    changed = json.loads(site_text)
+    return replace(nameplate, conditions=together(changed, nameplate.conditions)) if changed else nameplate
 
 
 @dataclass(frozen=True)
@@ -115,18 +128,28 @@ class Edits:
 def put_site(database: Database, site: Site, now: datetime, *, replace: bool = True) -> None:
     """Enters a site or changes what is known of it; with `replace` false a site that is there stays as it is.
 
+    Where it changes the table of conditions otherwise than before, each of its fans gets a version that says so from
+    now on: what was judged stays judged as it was.
+
     Raises
     ------
     ConfigError : its short name cannot stand in a topic
     """
     _check_name(site.site, "site")
     row = {name: getattr(site, name) for name in Site.__dataclass_fields__}
+    row["conditions"] = json.dumps(site.conditions, sort_keys=True)
     with database.begin() as connection:
         stored = connection.execute(sa.select(tables.sites).where(tables.sites.c.site == site.site)).mappings().first()
         if stored is not None and (not replace or dict(stored) == row):
             return
         upsert(connection, tables.sites, [row])
         _edited(connection, site.site, None, None, to_ms(now))
+        for key, version in fans_in(connection, frozenset({site.site})):
+            if version.site_text != row["conditions"]:
+                _put_version(
+                    connection, key.point_id, site.site, version.text, to_ms(now), "settings", motor_changed=False,
+                    removed=False, now_ms=to_ms(now),
+                )  # fmt: skip
 
 
 def sites(database: Database, which: Sites = ALL) -> list[Site]:
@@ -137,7 +160,9 @@ def sites(database: Database, which: Sites = ALL) -> list[Site]:
 
 def _sites(connection: Connection, *conditions: sa.ColumnElement[bool]) -> list[Site]:
     query = sa.select(tables.sites).where(*conditions).order_by(tables.sites.c.site)
-    return [Site(**row) for row in connection.execute(query).mappings()]
+    return [
+        Site(**{**row, "conditions": json.loads(row["conditions"])}) for row in connection.execute(query).mappings()
+    ]
 
 
 # --- fans ------------------------------------------------------------------------------------------------------
@@ -366,6 +391,7 @@ def _put_version(
     ).scalar()
     last = connection.execute(sa.select(sa.func.max(_VERSIONS.c.version)).where(_VERSIONS.c.point_id == point_id))
     version = 1 + (last.scalar() or 0)
+    changed = connection.execute(sa.select(tables.sites.c.conditions).where(tables.sites.c.site == site)).scalar_one()
     connection.execute(
         sa.insert(_VERSIONS).values(
             point_id=point_id,
@@ -377,6 +403,7 @@ def _put_version(
             motor_changed=motor_changed,
             removed=removed,
             nameplate=text,
+            site_conditions=changed,
         )
     )
     _edited(connection, site, point_id, version, now_ms)
@@ -402,6 +429,7 @@ def _version(row: Any) -> Version:
         row["motor_changed"],
         row["removed"],
         row["nameplate"],
+        row["site_conditions"],
     )
 
 

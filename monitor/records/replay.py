@@ -62,7 +62,7 @@ def resolved(versions: Sequence[register.Version]) -> Versions:
     counted: list[Counted] = []
     for one in versions:
         before = counted[-1] if counted else None
-        counted.append(count_on(before, one.nameplate, motor_changed=one.motor_changed, removed=one.removed))
+        counted.append(count_on(before, one.in_force, motor_changed=one.motor_changed, removed=one.removed))
     return Versions(
         np.array([one.version for one in versions], np.int64),
         np.array([to_ms(one.valid_from) for one in versions], np.float64),
@@ -128,12 +128,13 @@ def replay(
         raise ValueError(f"expected the id of a fan, found {point_id}")
     versions = resolved(registered)
     with database.read() as connection:
+        first_ms, last_ms = _span(connection, point_id)
         if state is None:
-            begin = _first_ms(connection, point_id) - 1 if warm_up_ms is None else from_ms - warm_up_ms
+            begin = first_ms - 1 if warm_up_ms is None else from_ms - warm_up_ms
             for some in _parts(connection, point_id, begin, from_ms):
                 state = feed(some, how, versions, state).state
         found = []
-        for some in _parts(connection, point_id, from_ms, to_ms):
+        for some in _parts(connection, point_id, max(from_ms, first_ms - 1), min(to_ms, last_ms)):
             found.append(feed(some, how, versions, state))
             state = found[-1].state
     return _joined(found) if found else feed(ReadingRows.none(), how, versions, state)
@@ -145,13 +146,19 @@ def _parts(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> I
         yield window_rows(connection, point_id, begin, min(begin + _AT_ONCE_MS, to_ms))
 
 
-def _first_ms(connection: Connection, point_id: int) -> int:
-    """A time at or before the first stored reading of a point."""
+def _span(connection: Connection, point_id: int) -> tuple[int, int]:
+    """Times at or before the first, and at or after the last stored reading of a point."""
     hot, hours = tables.readings, tables.reading_hours
-    first = connection.execute(sa.select(sa.func.min(hot.c.t_ms)).where(hot.c.point_id == point_id)).scalar()
-    hour = connection.execute(sa.select(sa.func.min(hours.c.hour)).where(hours.c.point_id == point_id)).scalar()
-    times = [time for time in (first, None if hour is None else hour * HOUR_MS) if time is not None]
-    return int(min(times, default=0))
+    here = sa.select(sa.func.min(hot.c.t_ms), sa.func.max(hot.c.t_ms)).where(hot.c.point_id == point_id)
+    packed = sa.select(sa.func.min(hours.c.hour), sa.func.max(hours.c.hour)).where(hours.c.point_id == point_id)
+    first, last = connection.execute(here).one()
+    first_hour, last_hour = connection.execute(packed).one()
+    begins = [first, None if first_hour is None else first_hour * HOUR_MS]
+    ends = [last, None if last_hour is None else (last_hour + 1) * HOUR_MS]
+    return (
+        min((int(time) for time in begins if time is not None), default=0),
+        max((int(time) for time in ends if time is not None), default=0),
+    )
 
 
 def _joined(parts: Sequence[Replayed]) -> Replayed:

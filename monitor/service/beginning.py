@@ -64,7 +64,7 @@ def site_of(site: StoredSite) -> Site:
 def add_version(plant: Plant, point: Point, version: StoredVersion) -> Version:
     """A stored version, resolved."""
     return plant.add_version(
-        point, version.version, to_ms(version.applies_from), version.nameplate,
+        point, version.version, to_ms(version.applies_from), version.in_force,
         motor_changed=version.motor_changed, removed=version.removed,
     )  # fmt: skip
 

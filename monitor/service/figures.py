@@ -178,10 +178,14 @@ class Figures:
             period_seconds=None if math.isnan(period) else period / 1000.0,
             logger_words=self._status.get(point.row),
             cautions=for_notice(alarm.condition),
-            page=f"{self._public_url.rstrip('/')}/fans/{quote(point.site)}/{quote(point.name)}"
-            if self._public_url
-            else None,
+            page=self.page(point),
         )
+
+    def page(self, point: Point) -> str | None:
+        """Address of the fan's page; None where nobody said under which address people open the pages."""
+        if not self._public_url:
+            return None
+        return f"{self._public_url.rstrip('/')}/fans/{quote(point.site)}/{quote(point.name)}"
 
     def _volts(self, point: Point, last: Seen | None) -> tuple[float | None, ...]:
         """The smoothed line voltages, one or three; empty where they are not measured now."""

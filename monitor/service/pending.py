@@ -9,6 +9,7 @@ from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
 from monitor.links.mqtt import Message
 from monitor.records.commit import Batch
+from monitor.records.gaps import Gap
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
 
 
@@ -47,6 +48,7 @@ class Pending:
     estimates: dict[int, tuple[int, Mapping[str, object]]] = field(default_factory=dict)
     applied: dict[tuple[int, int], int] = field(default_factory=dict)
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
+    gaps: list[Gap] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
     """Rows of points whose alarms changed: their retained messages are published once it is stored."""
     urgent: bool = False
@@ -58,6 +60,7 @@ class Pending:
         return not (
             self.messages or self.readings or self.fan_now or self.counts or self.runs or self.alarms or self.changes
             or self.actions_done or self.estimates or self.applied or self.states or self.rejected or self.newcomers
+            or self.gaps or self.notices
         )  # fmt: skip
 
     def count(self, point_id: int) -> Counts:
@@ -80,4 +83,5 @@ class Pending:
             actions_done=self.actions_done,
             estimates=self.estimates,
             applied=self.applied,
+            gaps=self.gaps,
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from difflib import get_close_matches
+from typing import Any
 
 from monitor.errors import Fault
 from monitor.watch.table import BELOW, BY_ID, CONDITIONS, DELAY_BOUNDS, KERNEL, PRIORITIES, Condition
@@ -40,9 +41,8 @@ def check_overrides(conditions: Mapping[str, Mapping[str, object]], place: str =
         faults += [fault for fault in found if fault is not None]
         if not any(found):  # its own figures are right one by one: do they fit each other?
             changed = overridden(row, keys)
-            below = row.direction == BELOW
-            if changed.clears < changed.setpoint if below else changed.clears > changed.setpoint:
-                expected = f"at {'least' if below else 'most'} the setpoint {changed.setpoint:g}"
+            if not _fit(changed):
+                expected = f"at {'least' if row.direction == BELOW else 'most'} the setpoint {changed.setpoint:g}"
                 faults.append(Fault(f"{here}.clears", expected, f"{changed.clears:g}"))
     return faults
 
@@ -85,8 +85,26 @@ def overridden(row: Condition, keys: Mapping[str, object]) -> Condition:
 
 
 def together(site: Changes, fan: Changes) -> Changes:
-    """What holds for a fan: its own figures, and where it has none its site's."""
-    return {name: {**site.get(name, {}), **fan.get(name, {})} for name in {**site, **fan}}
+    """What holds for a fan: its own figures, and where it has none its site's.
+
+    Setpoint and `clears` must fit each other. Where one of the fan's own and one of its site's do not, the site's is
+    left out.
+
+    >>> together({"overload": {"clears": 0.98, "rings": False}}, {"overload": {"setpoint": 0.95}})
+    {'overload': {'rings': False, 'setpoint': 0.95}}
+    """
+    return {name: _joined(BY_ID.get(name), site.get(name, {}), fan.get(name, {})) for name in {**site, **fan}}
+
+
+def _joined(row: Condition | None, site: Mapping[str, float | bool], fan: Mapping[str, float | bool]) -> dict[str, Any]:
+    joined = {**site, **fan}
+    if row is None or _fit(overridden(row, joined)):
+        return joined
+    return {key: value for key, value in joined.items() if key in fan or key not in ("setpoint", "clears")}
+
+
+def _fit(row: Condition) -> bool:
+    return row.clears >= row.setpoint if row.direction == BELOW else row.clears <= row.setpoint
 
 
 def for_fan(conditions: Mapping[str, Mapping[str, object]]) -> Mapping[str, Condition]:

@@ -276,7 +276,10 @@ def test_what_an_older_form_holds_is_kept(url: str, tmp_path: Path, monkeypatch:
             before = open_database(address)
         assert form(before) == revisions[number - 1].partition("_")[0]
         with before.begin() as connection:
-            connection.exec_driver_sql("INSERT INTO sites VALUES ('home', 'Home', 'UTC', 0, 'us', '17:00')")
+            connection.exec_driver_sql(
+                "INSERT INTO sites (site, name, time_zone, altitude_m, units, supper)"
+                " VALUES ('home', 'Home', 'UTC', 0, 'us', '17:00')"
+            )
             connection.exec_driver_sql("INSERT INTO points (site, name, kind) VALUES ('home', 'north', 'fan')")
             connection.exec_driver_sql(
                 "INSERT INTO runs (partition, number, point_id, start_ms, start_seen, end_ms, evidence)"

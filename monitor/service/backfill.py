@@ -1,0 +1,195 @@
+"""Judges a gap in a fan's readings once it is filled: the same watch, from the state before the gap, as measured.
+
+Only looks: neither the live state nor any alarm is altered. What is told is a trip, an overload, a lost phase or a lost
+supply; all else that such readings show stands in a review.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import replace as with_
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.alarms.found_late import TOLD, Finding, FoundLate, gravest_first
+from monitor.records.database import Database
+from monitor.records.gaps import Gap
+from monitor.records.replay import JUDGED, MEASURED, Replayed, replay
+from monitor.service.gaps import Others
+from monitor.service.plant import Plant, Point
+from monitor.service.supplies import group_of
+from monitor.watch import ends, layout
+from monitor.watch.advance import state_from_bytes
+from monitor.watch.columns import Change, Ending
+from monitor.watch.overrides import for_fan, turned_off
+from monitor.watch.table import higher
+
+AFTERWARDS_MS = int(1000.0 * ends.WAIT_SECONDS[1])
+"""Readings so long after the gap say how a run that ended in it went on."""
+SISTERS_MS = 600_000
+"""So long before an end the other fans of its supply are looked at."""
+
+
+def look(database: Database, plant: Plant, others: Others, point: Point, gap: Gap) -> tuple[int, tuple[Finding, ...]]:
+    """What the readings in a gap show.
+
+    Parameters
+    ----------
+    others : the other fans of a fan's supply, at a time
+
+    Returns
+    -------
+    running number of the newest reading in the gap that was judged (0: none is stored yet), and what was found, the
+    gravest first
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    state = None if gap.state is None else state_from_bytes(zlib.decompress(gap.state), gap.format)
+    if state is None:  # saved in another form
+        state = replay(database, point.point_id, gap.from_ms, gap.from_ms, JUDGED).state
+    again = replay(database, point.point_id, gap.from_ms, gap.to_ms + AFTERWARDS_MS, MEASURED, state=state)
+    late = again.rows.number[again.rows.t_ms < gap.to_ms]
+    return int(late.max(initial=0)), gravest_first(_Gap(database, plant, others, point, gap, again).findings())
+
+
+def found_late(
+    plant: Plant, point: Point, gap: Gap, findings: tuple[Finding, ...], now: datetime, page: str | None
+) -> FoundLate:
+    """What is told of it. It rings only while the fan stands still: what runs again can wait for the morning."""
+    table = for_fan(plant.version_at(point, float(gap.to_ms)).nameplate.conditions)
+    site, runs = plant.sites[point.site], float(plant.states[point.row][layout.RUNNING])
+    priority = table[findings[0].condition].priority
+    for one in findings[1:]:
+        priority = higher(priority, table[one.condition].priority)
+    return FoundLate(
+        point.point_id, point.site, point.name, site.name or site.site, ZoneInfo(site.time_zone), _time(gap.from_ms),
+        _time(gap.to_ms), now, findings, priority, runs != 1.0 and any(table[one.condition].rings for one in findings),
+        None if math.isnan(runs) else runs == 1.0, page,
+    )  # fmt: skip
+
+
+class _Gap:
+    """One look at one gap."""
+
+    def __init__(
+        self, database: Database, plant: Plant, others: Others, point: Point, gap: Gap, again: Replayed
+    ) -> None:
+        self._database, self._plant, self._others, self._point = database, plant, others, point
+        self._gap, self._again = gap, again
+
+    def findings(self) -> list[Finding]:
+        found: list[Finding] = []
+        standing: dict[str, int] = {}
+        for change in self._again.changes:
+            inside = int(self._again.rows.t_ms[change.row]) <= self._gap.to_ms
+            condition = change.condition or ""
+            if change.what == layout.RAISED and inside and condition in TOLD:
+                standing[condition] = len(found)
+                found.append(Finding(condition, _time(change.since_ms), peak=self._peak(change.since_ms, math.inf)))
+            elif change.what in (layout.CLEARED, layout.SUPERSEDED) and inside and condition in standing:
+                place = standing.pop(condition)
+                since = found[place].since.timestamp() * 1000.0
+                found[place] = with_(found[place], until=_time(change.at_ms), peak=self._peak(since, change.at_ms))
+            elif change.what == layout.RUN_ENDED and inside and change.ending is not None:
+                found += self._ended(change, change.ending, found)
+        return found
+
+    def _peak(self, since_ms: float, until_ms: float) -> float | None:
+        """Highest load ratio between two times, within the gap."""
+        rows = self._again.rows
+        here = (rows.t_ms >= since_ms) & (rows.t_ms <= min(until_ms, self._gap.to_ms))
+        ratios = self._again.judged.ratio[here & ~np.isnan(self._again.judged.ratio)]
+        return float(ratios.max()) if len(ratios) else None
+
+    def _ended(self, change: Change, ending: Ending, before: Sequence[Finding]) -> list[Finding]:
+        """What the end of a run adds to what was found."""
+        if not ending.seen:
+            return []
+        plant, point = self._plant, self._point
+        others = self._others(point, ending.stop_ms)
+        periods = {other.point_id: self._period_seconds(other) for other in others}
+        due_ms = ending.stop_ms + 1000.0 * ends.wait_seconds([ending.period_seconds, *periods.values()])
+        apart_ms = ends.together_ms([ending.period_seconds, *periods.values()])
+        sisters = [
+            sister for other in others
+            if (sister := self._sister(other, periods[other.point_id], ending.stop_ms, due_ms, apart_ms)) is not None
+        ]  # fmt: skip
+        verdict = ends.judge(ending, self._own(change, ending, due_ms), sisters)
+        conditions = plant.version_at(point, ending.stop_ms).nameplate.conditions
+        said = {"end_cause": verdict.end_cause, "confidence": verdict.confidence, "evidence": verdict.evidence}
+        if verdict.tripped and not turned_off(conditions, "tripped"):
+            return [Finding("tripped", _time(ending.stop_ms), **said)]  # type: ignore[arg-type]
+        lost = verdict.end_cause == ends.SUPPLY_LOST and verdict.confidence != ends.POSSIBLE
+        told = any(one.condition == "supply-lost" and one.until is None for one in before)
+        if lost and not told and not turned_off(conditions, "supply-lost"):
+            restart = self._restart_ms(ending.stop_ms, self._gap.to_ms)
+            until = None if restart is None else _time(restart)
+            return [Finding("supply-lost", _time(ending.stop_ms), until, **said)]  # type: ignore[arg-type]
+        return []
+
+    def _period_seconds(self, point: Point) -> float:
+        period = self._plant.period_ms_of(point)
+        return ends.DEFAULT_PERIOD_SECONDS if math.isnan(period) else period / 1000.0
+
+    def _own(self, change: Change, ending: Ending, due_ms: float) -> ends.Own:
+        continuous = self._plant.version_at(self._point, ending.stop_ms).nameplate.fan.control == "continuous"
+        return ends.Own(
+            self._volts_percent(ending), (change.at_ms - change.since_ms) / 1000.0,
+            self._restart_ms(ending.stop_ms, due_ms),
+            ending.called != 0.0 and (ending.called == 1.0 or continuous),
+        )  # fmt: skip
+
+    def _volts_percent(self, ending: Ending) -> float:
+        """The greatest line [% of rated], lowest until one longer period after the first stopped reading."""
+        rows, stop_ms = self._again.rows, ending.stop_ms
+        _, supply = group_of(self._plant, self._point, stop_ms)
+        panel = self._plant.by_name.get((self._point.site, supply)) if supply else None
+        theirs = math.nan if panel is None else self._plant.period_ms_of(panel)
+        longer = max(1000.0 * ending.period_seconds, 0.0 if math.isnan(theirs) else theirs)
+        stopped = (self._again.judged.flags & layout.IS_RUNNING) == 0
+        here = stopped & (rows.t_ms >= stop_ms) & (rows.t_ms <= stop_ms + longer)
+        here &= ~np.isnan(rows.volts).all(axis=1)
+        if not here.any():
+            return math.nan
+        rated = self._plant.version_at(self._point, stop_ms).nameplate.motor.rated_voltage
+        return 100.0 * float(np.nanmax(rows.volts[here], axis=1).min()) / rated
+
+    def _restart_ms(self, stop_ms: float, until_ms: float) -> float | None:
+        """When it ran again after an end, if by some time."""
+        starts = (one.at_ms for one in self._again.changes if one.what == layout.RUN_STARTED)
+        return next((at_ms for at_ms in starts if stop_ms < at_ms <= until_ms), None)
+
+    def _sister(
+        self, other: Point, period_seconds: float, stop_ms: float, due_ms: float, apart_ms: float
+    ) -> ends.Sister | None:
+        """Another fan of the supply at the time of an end; None when nothing was heard of it before."""
+        begin = int(stop_ms) - SISTERS_MS
+        again = replay(self._database, other.point_id, begin, int(due_ms), MEASURED, warm_up_ms=0)
+        if not (again.rows.t_ms < stop_ms).any():
+            return None
+        runs: list[ends.Stretch] = []
+        start_ms = math.nan
+        for change in again.changes:
+            if change.what == layout.RUN_STARTED:
+                start_ms = change.at_ms
+            elif change.what == layout.RUN_ENDED and change.ending is not None:
+                end = change.ending
+                stop = end.stop_ms if end.seen else None
+                runs.append(ends.Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
+                start_ms = math.nan
+        if not math.isnan(start_ms):
+            runs.append(ends.Stretch(start_ms, float(again.state[layout.RUN_LAST_MS])))
+        continuous = self._plant.version_at(other, stop_ms).nameplate.fan.control == "continuous"
+        return ends.sister_at(
+            other.name, period_seconds, runs, stop_ms=stop_ms, due_ms=due_ms, apart_ms=apart_ms, continuous=continuous
+        )
+
+
+def _time(ms: float) -> datetime:
+    return datetime.fromtimestamp(ms / 1000.0, UTC)
