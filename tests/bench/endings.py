@@ -28,7 +28,7 @@ from monitor.watch import ends, layout, limits
 from monitor.watch.advance import advance, new_states
 from monitor.watch.columns import Change, Judged, Readings
 from monitor.watch.table import BY_ID, PRIORITIES
-from tests.bench.endings_farms import LOG_ENDED, Case, Floats, TrueEnd, farm
+from tests.bench.endings_farms import Case, Floats, TrueEnd, farm
 
 FARMS = 250
 """Farms of 48 h read each 10 and each 60 s; a third as many of 8 h are read each second as well."""
@@ -181,8 +181,8 @@ class Ends:
             ending = change.ending
             self.misses.append(
                 f"  seed {fed.case.seed}, {fed.case.step_s} s, fan {end.fan} at {fed.period_s} s, "
-                f"{'with' if fed.volts else 'no'} volts: {end.cause} ({end.manner}) told as {told}; h1 {ending.h1:.3f}, "
-                f"carried {ending.carried:.3f} in {ending.compared_seconds / 3600:.1f} h, last {ending.last_amps:.1f} A"
+                f"{'with' if fed.volts else 'no'} volts: {end.cause} ({end.manner}) told as {told}; "
+                f"h1 {ending.h1:.3f}, carried {ending.carried:.3f} in {ending.compared_seconds / 3600:.1f} h, last {ending.last_amps:.1f} A"
             )
 
 
