@@ -60,7 +60,8 @@ class Stretch:
 STRETCHES = st.builds(
     Stretch, readings=st.integers(1, 40), load=st.sampled_from(LOADS), unbalance=st.sampled_from(UNBALANCES),
     volts=st.sampled_from(VOLTS), legs=st.sampled_from(LEGS), gap_periods=st.sampled_from(GAPS),
-    version=st.integers(0, 3), called=st.sampled_from((NAN, NAN, 0.0, 1.0)), inrush=st.sampled_from((0, 0, 0, 1, 3, 12)),
+    version=st.integers(0, 3), called=st.sampled_from((NAN, NAN, 0.0, 1.0)),
+    inrush=st.sampled_from((0, 0, 0, 1, 3, 12)),
 )  # fmt: skip
 
 
@@ -122,8 +123,8 @@ def play(
 def version(number: int, device: Protection, averaging: bool, **plate: Any) -> Version:
     """One of a fan's four files: the second has another setting or pitch, the last one is a new motor."""
     made: Nameplate = nameplate(**plate)
-    made = replace(made, protection=device, logger=Logger(period_seconds=made.logger.period_seconds, averaging=averaging))
-    return made, number // 3, number // 2
+    logger = Logger(period_seconds=made.logger.period_seconds, averaging=averaging)
+    return replace(made, protection=device, logger=logger), number // 3, number // 2
 
 
 @st.composite
@@ -174,3 +175,24 @@ def seeded(seed: int, phases: int = 3, period: float = 10.0, given: bool = True,
         for place in range(stretches)
     ]  # fmt: skip
     return Stream(play(course, phases, period, seed, 0, 0), versions)
+
+
+def season(seed: int, days: int = 5) -> Stream:
+    """One fan that runs by day and, heavier, by night; it stops now and then. A reading a minute."""
+    random = np.random.default_rng(seed)
+    course = []
+    for half_day in range(2 * days):
+        load = float(random.uniform(0.98, 1.12) if half_day % 2 else random.uniform(0.85, 0.95))
+        late = half_day > 1.6 * days  # then it has another pitch
+        course += [
+            Stretch(int(random.integers(550, 650)), load, 0.8, "all", "all", 0, 2 * late * (seed % 2)),
+            Stretch(int(random.integers(1, 30)), 0.0, 0.8, "all", "all", float(random.integers(0, 9)), 0),
+            Stretch(5, 0.9, 0.8, "all", "all", 0, 0, inrush=seed % 2),
+            Stretch(2, 0.0, 0.8, "all", "all", 0, 0, called=float(half_day % 2)),
+        ]
+    versions = [
+        version(number, DEVICES[0], seed % 3 == 0, period_seconds=60.0, service_factor=1.15, control="cycled",
+                conditions={"many-starts": {"setpoint": 2}})
+        for number in range(3)
+    ]  # fmt: skip
+    return Stream(play(course, 3, 60.0, 2 * seed + 1, 0, 0), versions)

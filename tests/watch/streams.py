@@ -109,7 +109,13 @@ def exact(values: Sequence[Any]) -> tuple[Any, ...]:
     )
 
 
-def by_kernel(stream: Stream, batches: Sequence[Sequence[int]] | None = None, *, resume: bool = False) -> Outcome:
+def by_kernel(
+    stream: Stream,
+    batches: Sequence[Sequence[int]] | None = None,
+    *,
+    resume: bool = False,
+    only_changes: bool = False,
+) -> Outcome:
     """Runs the kernel on the stream cut into batches (row numbers); with `resume` states are saved and read between."""
     states, limits = new_states(stream.fans), stream.limits
     changes: dict[int, list[tuple[Any, ...]]] = {fan: [] for fan in range(stream.fans)}
@@ -123,7 +129,7 @@ def by_kernel(stream: Stream, batches: Sequence[Sequence[int]] | None = None, *,
                 None if change.ending is None else astuple(change.ending),
             )))  # fmt: skip
         whole = (out.highest, out.limit, out.ratio, out.unbalance, out.motor_heat, out.device_heat, out.seconds_to_trip)
-        for place, number in enumerate(batch):
+        for place, number in enumerate(() if only_changes else batch):
             judged[number] = exact((*(float(column[place]) for column in whole), int(out.flags[place])))
         if resume:
             for fan in range(stream.fans):

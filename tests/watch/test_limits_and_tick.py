@@ -94,9 +94,13 @@ def test_what_else_is_resolved() -> None:
 @pytest.mark.parametrize(
     ("motor", "allowed"),
     # NEMA MG 10 table 2-3, column A; four at most from 15 hp up; six where the rating is not known.
-    [({"rated_power_hp": 5.0, "poles": 4}, 16), ({"rated_power_hp": 30.0}, 4), ({"rated_power_hp": 10.0, "poles": 2}, 6),
-     ({}, 6)],
-)  # fmt: skip
+    [
+        ({"rated_power_hp": 5.0, "poles": 4}, 16),
+        ({"rated_power_hp": 30.0}, 4),
+        ({"rated_power_hp": 10.0, "poles": 2}, 6),
+        ({}, 6),
+    ],
+)
 def test_one_start_more_than_allowed_is_too_many(motor: dict[str, Any], allowed: int) -> None:
     plate = nameplate(**motor)
     assert of(plate, "many-starts", at.SETPOINT) == of(plate, "many-starts", at.CLEARS) == allowed + 1

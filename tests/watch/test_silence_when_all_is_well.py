@@ -108,11 +108,12 @@ def nights(hot: float, load_by_day: float, days: int) -> tuple[Floats, Floats, F
     t = np.arange(0.0, days * 86_400, 10.0)
     amps = np.where(t % 86_400 < 6 * 3600, hot, load_by_day)
     legs = amps[:, None] * np.ones(3) * (1 + 0.003 * random.standard_normal((len(t), 3)))
-    return 1000.0 * t, legs, np.full((len(t), 3), RATED) + random.standard_normal((len(t), 3)), np.full(len(t), math.nan)
+    lines = RATED + random.standard_normal((len(t), 3))
+    return 1000.0 * t, legs, lines, np.full(len(t), math.nan)
 
 
 def test_a_device_that_carries_1_06_of_its_setting_is_told_on_the_first_nights_only() -> None:
-    plate = replace(nameplate(service_factor=1.25, protection=Protection("overload relay", 10, 40.0))
+    plate = replace(nameplate(service_factor=1.25), protection=Protection("overload relay", 10, 40.0))
     changes, _ = watched(plate, *nights(1.06 * 40.0, 36.0, 14))
     told = [change for change in changes if change.condition is not None and change.what == layout.RAISED]
     days = Counter(int(change.at_ms // 86_400_000) for change in told)
@@ -122,7 +123,7 @@ def test_a_device_that_carries_1_06_of_its_setting_is_told_on_the_first_nights_o
 
 
 def test_one_that_opened_is_told_again() -> None:
-    plate = replace(nameplate(service_factor=1.25, control="cycled", protection=Protection("overload relay", 10, 40.0))
+    plate = replace(nameplate(service_factor=1.25, control="cycled"), protection=Protection("overload relay", 10, 40.0))
     t, legs, lines, called = nights(1.06 * 40.0, 36.0, 14)
     hour = (t // 3_600_000).astype(int)
     legs[(hour >= 8 * 24 + 6) & (hour < 8 * 24 + 7)] *= 1.40  # 1.40 of 36 A: it opens within the hour

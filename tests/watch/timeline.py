@@ -73,7 +73,7 @@ class Timeline:
     def found(self) -> list[Expected]:
         """What the watch says of it."""
         stream = Stream(self.rows(), [(self.plate, 0, 0)])
-        outcome = by_kernel(stream)
+        outcome = by_kernel(stream, only_changes=True)
         if len(stream.rows) <= ROWS_FOR_THE_TWIN:
             assert outcome.changes == by_twin(stream).changes
         with_runs = any(what.startswith("run") for _, what, _ in self.expected)

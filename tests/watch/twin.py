@@ -2,8 +2,8 @@
 
 Written from the rules and not from the kernel, so that a slip in one shows against the other. Shares with it only the
 formulas of the motor (derating factor, voltage unbalance, thermal step, time to trip), which have published values of
-their own. The parts: what is remembered (twin_fan), the thermal images (twin_images), slots of time (twin_looking_back),
-doubts about the readings (twin_doubts), and what each row of the table compares (twin_measures).
+their own. The parts: what is remembered (twin_fan), the thermal images (twin_images), slots of time
+(twin_looking_back), doubts about the readings (twin_doubts), and what each row of the table compares (twin_measures).
 """
 
 from __future__ import annotations
@@ -230,7 +230,8 @@ class Twin:
                 x = now.judged / (plate.trip_ratio * plate.setting)
                 to_trip = seconds_to_trip(heat["device"], x, plate.device_tau)
         assumed = now.t - fan.assumed_at
-        flags = now.flags + DEVICE_ASSUMED * (assumed < 3000 * plate.device_tau) + MOTOR_ASSUMED * (assumed < 3000 * 1800)
+        flags = now.flags + DEVICE_ASSUMED * (assumed < 3000 * plate.device_tau)
+        flags += MOTOR_ASSUMED * (assumed < 3000 * 1800)
         return (
             now.highest, now.limit, now.highest / now.limit, now.unbalance, heat["motor"],
             heat["device"] if plate.device_known else NAN, to_trip, flags,

@@ -51,7 +51,14 @@ class Doubts:
     legs: list[Unchanged] = field(default_factory=lambda: [Unchanged() for _ in range(3)])
 
     def read(
-        self, t: float, legs: Sequence[float], volts: Sequence[float], rated: float, phases: int, off: bool, goes_on: bool
+        self,
+        t: float,
+        legs: Sequence[float],
+        volts: Sequence[float],
+        rated: float,
+        phases: int,
+        off: bool,
+        goes_on: bool,
     ) -> int:
         """The greatest code at a running row, 0 for none.
 
