@@ -29,7 +29,7 @@ THE_TRIAL = "monitor/service/trial.py"
 HARMLESS = {
     "__future__", "abc", "bisect", "collections", "dataclasses", "datetime", "difflib", "enum", "fractions",
     "functools", "heapq", "itertools", "math", "operator", "re", "statistics", "string", "textwrap", "types", "typing",
-    "unicodedata", "zoneinfo", "numpy", "numba",
+    "unicodedata", "zlib", "zoneinfo", "numpy", "numba",
 }  # fmt: skip
 """What the pure rooms may import from outside: no clock, no I/O, no logging, no pandas."""
 FORBIDDEN_CALLS = {"open", "print", "input", "__import__", "eval", "exec"}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zlib
+
 import numpy as np
 
 from monitor.watch import kernel, layout, notes
@@ -18,15 +20,22 @@ def new_states(fans: int) -> Floats:
 
 
 def state_bytes(state: Floats) -> bytes:
-    """One fan's state as bytes, to be saved with `layout.STATE_FORMAT` beside it."""
-    return state.astype("<f8").tobytes()
+    """One fan's state as bytes, to be saved with `layout.STATE_FORMAT` beside it.
+
+    Packed, since most of it is not known most of the time: an SD card has to bear one of each fan each minute.
+    """
+    return zlib.compress(state.astype("<f8").tobytes(), 1)
 
 
 def state_from_bytes(saved: bytes, state_format: int) -> Floats | None:
     """A saved state; None when it was saved in another form and must be made anew from stored readings."""
-    if state_format != layout.STATE_FORMAT or len(saved) != 8 * layout.STATE_FIELDS:
+    if state_format != layout.STATE_FORMAT:
         return None
-    return np.frombuffer(saved, "<f8").astype(np.float64)
+    try:
+        plain = zlib.decompress(saved)
+    except zlib.error:
+        return None
+    return np.frombuffer(plain, "<f8").astype(np.float64) if len(plain) == 8 * layout.STATE_FIELDS else None
 
 
 def advance(states: Floats, readings: Readings, limits: Floats) -> tuple[list[Change], Judged]:
