@@ -87,18 +87,33 @@ class _Gap:
         found: list[Finding] = []
         standing: dict[str, int] = {}
         for change in self._again.changes:
-            inside = int(self._again.rows.t_ms[change.row]) <= self._gap.to_ms
+            if int(self._again.rows.t_ms[change.row]) > self._gap.to_ms:
+                break  # what follows is told by the live watch
             condition = change.condition or ""
-            if change.what == layout.RAISED and inside and condition in TOLD:
-                standing[condition] = len(found)
-                found.append(Finding(condition, _time(change.since_ms), peak=self._peak(change.since_ms, math.inf)))
-            elif change.what in (layout.CLEARED, layout.SUPERSEDED) and inside and condition in standing:
-                place = standing.pop(condition)
-                since = found[place].since.timestamp() * 1000.0
-                found[place] = with_(found[place], until=_time(change.at_ms), peak=self._peak(since, change.at_ms))
-            elif change.what == layout.RUN_ENDED and inside and change.ending is not None:
+            if change.what == layout.RAISED and condition in TOLD:
+                standing[condition] = self._raised(condition, change, found)
+            elif change.what in (layout.CLEARED, layout.SUPERSEDED) and condition in standing:
+                self._over(standing.pop(condition), change.at_ms, found)
+            elif change.what == layout.RUN_ENDED and change.ending is not None:
+                if "overload" in standing:  # it is over when the fan stops, not when the alarm would be
+                    self._over(standing.pop("overload"), change.ending.stop_ms, found)
                 found += self._ended(change, change.ending, found)
         return found
+
+    def _raised(self, condition: str, change: Change, found: list[Finding]) -> int:
+        """Adds a condition that was raised; its place among the findings."""
+        raised = Finding(condition, _time(change.since_ms), peak=self._peak(change.since_ms, math.inf))
+        for place, one in enumerate(found):
+            apart = abs((one.since - raised.since).total_seconds())
+            if one.condition == condition and one.end_cause is not None and apart <= ends.WAIT_SECONDS[1]:
+                found[place] = with_(one, since=raised.since, until=None)  # the verdict said so a moment before
+                return place
+        found.append(raised)
+        return len(found) - 1
+
+    def _over(self, place: int, at_ms: float, found: list[Finding]) -> None:
+        since = found[place].since.timestamp() * 1000.0
+        found[place] = with_(found[place], until=_time(at_ms), peak=self._peak(since, at_ms))
 
     def _peak(self, since_ms: float, until_ms: float) -> float | None:
         """Highest load ratio between two times, within the gap."""
@@ -126,7 +141,7 @@ class _Gap:
         if verdict.tripped and not turned_off(conditions, "tripped"):
             return [Finding("tripped", _time(ending.stop_ms), **said)]  # type: ignore[arg-type]
         lost = verdict.end_cause == ends.SUPPLY_LOST and verdict.confidence != ends.POSSIBLE
-        told = any(one.condition == "supply-lost" and one.until is None for one in before)
+        told = any(one.condition == "supply-lost" and one.until is None for one in before)  # by its volts
         if lost and not told and not turned_off(conditions, "supply-lost"):
             restart = self._restart_ms(ending.stop_ms, self._gap.to_ms)
             until = None if restart is None else _time(restart)

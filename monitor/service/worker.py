@@ -16,26 +16,29 @@ from typing import Protocol
 
 import numpy as np
 
+from monitor.alarms import found_late
 from monitor.alarms.alarm import CLOCK_STEP, About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
 from monitor.alarms.routes import Route, notices_for
 from monitor.alarms.states import Cause
 from monitor.alarms.wording import line
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
-from monitor.records import actions, readings, register
+from monitor.records import actions, gaps, readings, register
 from monitor.records.commit import commit
 from monitor.records.database import Database
 from monitor.records.rows import Done, FanNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.start import Start
-from monitor.service import beginning, orders
+from monitor.service import backfill, beginning, orders
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
+from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
 from monitor.service.intake import Intake, Refused, Rows, Taken, merged, stretches
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.service.retained import Retained
 from monitor.service.silence import Silence, about_silence
+from monitor.service.site_silence import SiteSilence, of_a_group
 from monitor.service.verdicts import Verdicts
 from monitor.watch import layout
 from monitor.watch.advance import advance, state_bytes
@@ -131,6 +134,8 @@ class Worker:
         """Nothing waits to be taken."""
         self._estimate_due: dict[int, float] = {}
         self._silence = Silence(self.plant, steady)
+        self._gaps = Gaps(self.plant, steady, self._verdicts.supplies.others, gaps.stored(database))
+        self._site_silence = SiteSilence(self.plant, self._book, self._silence, self.apply)
         self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
         self._complained_at = -math.inf
         self.hurry = Hurry()
@@ -232,14 +237,17 @@ class Worker:
         fans = np.flatnonzero(limits >= 0)
         of_fans = taken.fed if len(fans) == len(limits) else taken.fed.pick(fans)
         fed = Readings(of_fans.point, of_fans.t_ms, of_fans.amps, of_fans.volts, limits[fans], of_fans.called)
+        self._gaps.before(fed)
         changes, judged = advance(self.plant.states, fed, self.plant.limits)
         limit_amps = np.full(len(taken.fed), math.nan)
         limit_amps[fans] = judged.limit
         self._keep_rows(taken.fed, limits, limit_amps)
         self._keep_rows(taken.late, np.full(len(taken.late), -1, np.int32), np.full(len(taken.late), math.nan))
+        numbers = np.arange(self._next_reading - len(taken.late), self._next_reading)
+        self._gaps.late(taken.late.point, taken.late.t_ms, numbers)
         self.figures.add(of_fans, judged)
         self._keep_now(of_fans, limits[fans], judged)
-        for change in sorted(changes, key=lambda one: (one.at_ms, one.fan)):
+        for change in sorted(told_once(changes), key=lambda one: (one.at_ms, one.fan)):
             self._change(change)
         self._verdicts.carry_on(fed, judged)
 
@@ -380,7 +388,7 @@ class Worker:
             return None
         pending = self._pending
         story = self.figures.story(point, alarm, self._standing(point), now)
-        story = replace(story, **self._verdicts.words(point, alarm))
+        story = replace(story, **self._verdicts.words(point, alarm), **self._site_silence.words(alarm))
         watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
         alarm = replace(alarm, text=line(alarm, story, watched=watched))
         self._book.keep(alarm)
@@ -400,27 +408,57 @@ class Worker:
     def _tick(self) -> None:
         now = self._now()
         for alarm in self._book.due(now):
-            point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
+            point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
             if point is not None:
                 alarm_after, change, wanted = self._book.tick(alarm, now)
                 self._keep_alarm(point, alarm_after, change, wanted, now)
         watched = self._silence.watched()
         for alarm in self._book.all_standing():
-            point = self.plant.by_name.get((alarm.site, alarm.fan or alarm.supply or ""))
-            if point is not None and point.row not in watched:
+            point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
+            if point is not None and not of_a_group(alarm) and point.row not in watched:
                 self.apply(point, alarm.about, Returned(now, watched=False))
         listening = self._link.connected and self._holding_since is None
         self._verdicts.tick(listening and self._caught_up)
         if listening:
+            told_together = self._site_silence.look(watched, self._now_ms())
+            self._site_silence.not_run(self._now_ms())
             for row in watched:
+                if row in told_together:
+                    continue
                 point, about = self.plant.points[row], about_silence(self.plant.points[row])
                 event = self._silence.look(point, self._book.get(about), self._now_ms())
                 if event is not None:
                     self.apply(point, about, event)
         for point in self.plant.fans():
             self._estimate(point)
+        self._judge_a_gap()
         if self._steady() - self._snapshot_at >= SNAPSHOT_SECONDS:
             self._snapshot()
+
+    def _judge_a_gap(self) -> None:
+        """A gap that readings have filled late, if one is due: what is found in it is told once, and alters nothing."""
+        kept = self._gaps.due()
+        if kept is None:
+            return
+        others = self._verdicts.supplies.others
+        try:
+            number, found = backfill.look(self._database, self.plant, others, kept.point, kept.gap)
+        except LinkError as exc:
+            self._complain(str(exc))
+            number, found = 0, ()
+        except Exception:  # it would come back after every start: looking back must never cost the watch
+            log.exception("a gap of %s could not be judged: a fault of the monitor", kept.point.name)
+            number, found = kept.gap.late_number, ()
+        if number < kept.gap.late_number:  # not all of it is stored
+            self._gaps.put_off(kept)
+            return
+        if found and not kept.gap.told:
+            told = backfill.found_late(
+                self.plant, kept.point, kept.gap, found, self._now(), self.figures.page(kept.point)
+            )  # fmt: skip
+            self._pending.notices.extend(found_late.notices(told, self._routes))
+            self._pending.urgent = True
+        self._gaps.looked(kept, number, [found_late.as_json(one) for one in found], told=bool(found))
 
     def _estimate(self, point: Point) -> None:
         now = self._steady()
@@ -474,6 +512,7 @@ class Worker:
     def store(self) -> bool:
         """Stores all that is pending, then acknowledges and publishes; false when it could not be stored."""
         pending = self._pending
+        pending.gaps = self._gaps.unstored()
         self._committed_at = self._steady()
         if pending.empty:
             return True
@@ -489,6 +528,7 @@ class Worker:
         self._pending = Pending()
         self.last_commit = self._steady()
         self._intake.stored()
+        self._gaps.stored()
         self._link.ack(pending.messages)
         self.hurry.acknowledged(len(pending.messages), self._clock())
         for row in pending.told:
@@ -515,6 +555,19 @@ def _rejected(refused: Sequence[Refused]) -> list[Rejected]:
 
 def _time(ms: float) -> datetime:
     return datetime.fromtimestamp(ms / 1000.0, UTC)
+
+
+def told_once(changes: Sequence[Change]) -> list[Change]:
+    """An overload whose motor is too hot at the very reading that raises it is raised so: told once, not twice."""
+    hot = {(one.fan, one.condition, one.at_ms): one for one in changes if one.what == layout.HOTTER}
+    told: list[Change] = []
+    for one in changes:
+        key = one.fan, one.condition, one.at_ms
+        if one.what == layout.RAISED and key in hot:
+            told.append(hot.pop(key))
+        elif one.what != layout.HOTTER or key in hot:
+            told.append(one)
+    return told
 
 
 def priority_of(row: Condition, change: Change) -> str:
