@@ -182,7 +182,8 @@ class Ends:
             self.misses.append(
                 f"  seed {fed.case.seed}, {fed.case.step_s} s, fan {end.fan} at {fed.period_s} s, "
                 f"{'with' if fed.volts else 'no'} volts: {end.cause} ({end.manner}) told as {told}; "
-                f"h1 {ending.h1:.3f}, carried {ending.carried:.3f} in {ending.compared_seconds / 3600:.1f} h, last {ending.last_amps:.1f} A"
+                f"h1 {ending.h1:.3f}, carried {ending.carried:.3f} in {ending.compared_seconds / 3600:.1f} h, "
+                f"last {ending.last_amps:.1f} A"
             )
 
 
@@ -281,7 +282,7 @@ def columns_highest(columns: dict[str, Floats]) -> Floats:
 
 
 @dataclass
-class False_:
+class Healthy:
     """Notices about healthy fans."""
 
     months: float = 0.0
@@ -315,7 +316,7 @@ def notices(fed: Fed, number: int) -> list[tuple[str, float]]:
     return told
 
 
-def score_healthy(fed: Fed, tally: False_) -> None:
+def score_healthy(fed: Fed, tally: Healthy) -> None:
     """Adds what was told of fans that truly stayed below their limit and 1.05 of their setting."""
     told = verdicts(fed)
     for number, columns in enumerate(fed.columns):
@@ -368,6 +369,14 @@ def print_ends(tallies: dict[tuple[int, bool], Ends]) -> None:
         )
         print(f"  {cause} ({told.total()}): {words}")
     print("  (* another cause than the true one)")
+    print("\nAll of them by what was told: right")
+    said: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for cause, told in total.items():
+        for verdict, number in told.items():
+            said[verdict][0] += number * verdict.startswith(cause)
+            said[verdict][1] += number
+    for verdict, (right, number) in sorted(said.items(), key=lambda item: -item[1][1]):
+        print(f"  {verdict:<44}{_of(right, number)}")
 
 
 def print_announced(tallies: dict[tuple[int, bool], Announced]) -> None:
@@ -391,7 +400,7 @@ def print_announced(tallies: dict[tuple[int, bool], Announced]) -> None:
             print(f"  {name:<24}{cells[0]:<34}{cells[1]:<34}{tally.sudden[who]}/{tally.sudden['all']}")
 
 
-def print_healthy(tallies: dict[tuple[int, bool], False_]) -> None:
+def print_healthy(tallies: dict[tuple[int, bool], Healthy]) -> None:
     print("\nHealthy fans: ringing notices of what was not, a fan and month (aim under 1)")
     for (period, volts), tally in tallies.items():
         ours = tally.ours.total() / tally.months
@@ -407,7 +416,7 @@ def main(farms: int = FARMS, misses: bool = False) -> None:
     began = time.process_time()
     kinds = [(period, volts) for period in PERIODS for volts in (True, False)]
     told, announced = {kind: Ends() for kind in kinds}, {kind: Announced() for kind in kinds}
-    healthy = {kind: False_() for kind in kinds if kind[0] > 1}
+    healthy = {kind: Healthy() for kind in kinds if kind[0] > 1}
     runs, causes = 0, Counter[str]()
     plan = [(seed, 10, 48.0) for seed in range(farms)] + [(seed, 1, 8.0) for seed in range(farms // CLOSE_SHARE)]
     for seed, step_s, hours in plan:
