@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
+from monitor.watch.overrides import check_overrides
 
 NAME = re.compile(r"[a-z0-9][a-z0-9_.-]{0,63}")
 """Names of sites, fans and supply points: they stand in MQTT topics and in page addresses."""
@@ -100,6 +101,7 @@ class SiteSettings(_Table):
     )
     units: Literal["us", "si"] = Field("us", description='"us" or "si"')
     supper: Annotated[str, AfterValidator(_time_of_day)] = Field("17:00", description="a local time such as 17:00")
+    conditions: dict[str, dict[str, Any]] = Field({}, description="[sites.NAME.conditions.ID] tables")
 
 
 class RouteSettings(_Table):
@@ -203,6 +205,10 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
         for name in sites
         if not NAME.fullmatch(name)
     ]
+    for key, site in sites.items():
+        changed = _table(site, "conditions") if isinstance(site, dict) else {}
+        if all(isinstance(keys, dict) for keys in changed.values()):
+            faults += check_overrides(changed, f"sites.{key}.conditions")
     seen: list[object] = []
     routes = _table(table, "notices").get("route")
     for number, route in enumerate(routes if isinstance(routes, list) else []):

@@ -14,7 +14,7 @@ OPEN_TO_ALL = {"errors", "monitor"}
 """The error tree, and the package itself (its version)."""
 # Beside itself and what is open to all, each room may import:
 MAY = {
-    "errors": set(), "faults": set(), "settings": {"faults"},
+    "errors": set(), "faults": set(), "settings": {"faults", "watch"},
     "motor": set(), "blades": {"motor"}, "watch": {"motor"}, "alarms": {"watch"},
     "records": {*PURE, "faults", "settings"},
     "links": {*PURE, "faults", "settings"},

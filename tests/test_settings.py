@@ -8,6 +8,7 @@ import pytest
 
 from monitor import settings
 from monitor.errors import ConfigError
+from monitor.watch.table import BY_ID
 
 HERE = Path("monitor.toml")
 
@@ -75,6 +76,8 @@ def test_a_full_file_is_taken_as_written() -> None:
         altitude_m = 250
         units = "si"
         supper = "18:30"
+        [sites.home.conditions.overload]
+        on_delay_seconds = 60
         [[notices.route]]
         name = "farm"
         sites = ["home"]
@@ -88,6 +91,7 @@ def test_a_full_file_is_taken_as_written() -> None:
     assert chosen.mqtt.port == 8883 and chosen.mqtt.root == "a" and chosen.mqtt.key_file == Path("k.pem")
     assert (chosen.web.host, chosen.web.port, chosen.web.loopback) == ("::1", 0, True)
     assert chosen.sites["home"].altitude_m == 250.0 and chosen.sites["home"].units == "si"
+    assert chosen.sites["home"].conditions == {"overload": {"on_delay_seconds": 60}}
     assert chosen.notices.route[0].priorities == ("high", "highest") and chosen.notices.route[0].also_cleared
 
 
@@ -141,6 +145,14 @@ WRONG = [
      'notices.route.1.name: expected a name no other route has, found "a"'),
     ('[sites.home]\n[[notices.route]]\nname = "a"\nto = ["x"]\nsites = ["away"]',
      'notices.route.0.sites: expected sites that stand under [sites.NAME], found "away"'),
+    ("[sites.home.conditions.overload]\nsetpoint = 5",
+     "sites.home.conditions.overload.setpoint: expected a number from 0.8 to 1.1 (ratio), found 5"),
+    ("[sites.home.conditions.overlod]\nsetpoint = 1",
+     f'sites.home.conditions.overlod: expected one of {", ".join(BY_ID)} (did you mean overload?), found "overlod"'),
+    ("[sites.home]\nconditions = 5",
+     "sites.home.conditions: expected [sites.NAME.conditions.ID] tables, found 5"),
+    ("[sites.home.conditions]\noverload = 5",
+     "sites.home.conditions.overload: expected [sites.NAME.conditions.ID] tables, found 5"),
     ("[inflow]",
      'inflow: expected a known key: database, mqtt, web, sites, notices, commit_seconds, data, found "inflow"'),
 ]  # fmt: skip
@@ -154,13 +166,15 @@ def test_what_is_wrong_is_told_with_its_place(text: str, said: str) -> None:
 def test_all_faults_are_told_at_once_also_those_that_no_field_tells_alone() -> None:
     told = faults(
         '[mqtt]\nport = 0\ncert_file = "c"\npassword_file = "p"\n[sites.Home]\nunits = "x"\n'
+        "[sites.Home.conditions.overload]\nsetpoint = 5\non_delay_seconds = -1\n"
         '[[notices.route]]\nname = "a"\nto = ["webhook+http://x"]\nalso_cleared = 5\n'
         '[[notices.route]]\nname = "a"\nto = []'
     )
     places = [fault.split(":")[0] for fault in told]
     assert places == [
         "mqtt.port", "sites.Home.units", "notices.route.0.also_cleared", "notices.route.1.to",
-        "sites.Home", "notices.route.0.secret_file", "notices.route.1.name", "mqtt", "mqtt.username",
+        "sites.Home", "sites.Home.conditions.overload.setpoint", "sites.Home.conditions.overload.on_delay_seconds",
+        "notices.route.0.secret_file", "notices.route.1.name", "mqtt", "mqtt.username",
     ]  # fmt: skip
 
 

@@ -41,7 +41,7 @@ def state_word(
     running : None where it is not known
     load_ratio : highest leg over adjusted limit; None without usable amps
     standing : ids of conditions whose alarm stands
-    conditions : what the fan's own file changes in the table of conditions
+    conditions : what its own file and its site change in the table of conditions
     heard : whether there ever was a reading
     """
     if not heard:
@@ -207,7 +207,7 @@ def fan_item(
     return {
         "site": key.site,
         "fan": key.name,
-        "state": state_word(running, ratio, standing, plate.conditions, now is not None),
+        "state": state_word(running, ratio, standing, version.in_force.conditions, now is not None),
         "load_ratio": ratio,
         "margin": margin,
         "limit_amps": limit,

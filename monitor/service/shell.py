@@ -82,7 +82,7 @@ class Service:
         make_directory(settings.data)
         self.database = open_database(settings.database_url)
         try:
-            seed_sites(self.database, settings, self._now())
+            seed_sites(self.database, settings, self._now(), all_of_it=True)
             start = load(self.database)
             self._newest_ms = start.newest_row_ms
             self.broker = Broker(broker_address(settings), say=log.warning, clock=clock)
