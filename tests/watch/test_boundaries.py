@@ -168,3 +168,17 @@ def test_an_end_is_seen_up_to_three_periods_after_the_last_reading(pause: float,
     rows = [*every_10_s(*[36.0] * 10), (0, 90_000.0 + pause, (0.0,) * 3, BALANCED, 0)]
     changes, _ = watched(rows)
     assert [change.ending.seen for change in changes if change.ending is not None] == [seen]
+
+
+@pytest.mark.parametrize(("others", "is_raised"), [(15.2, True), (15.3, False)])
+def test_one_leg_cannot_carry_much_more_than_the_others_together(others: float, is_raised: bool) -> None:
+    # 1.15 x 30.4 + 1 A are 35.96 A, 1.15 x 30.6 + 1 A are 36.19 A: a clamp may be wrong by so much.
+    rows = [(0, 10_000.0 * n, (36.0, others, others - 0.001 * (n % 2)), BALANCED, 0) for n in range(62)]
+    assert raised(rows, "logger-suspect") == ([600_000.0] if is_raised else [])
+
+
+@pytest.mark.parametrize(("share", "is_raised"), [(0.86, True), (0.84, False), (1.14, True), (1.16, False)])
+def test_a_clamp_is_off_where_the_others_carry_what_they_did(share: float, is_raised: bool) -> None:
+    rows = [(0, 10_000.0 * n, (30.0, 30.0 + 0.1 * (n % 2), 30.0), BALANCED, 0) for n in range(50)]
+    rows += [(0, 500_000.0 + 10_000.0 * n, (30.0 * share, 0.0, 30.0 * share), BALANCED, 0) for n in range(4)]
+    assert raised(rows, "logger-suspect") == ([510_000.0] if is_raised else [])

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.watch.kernel import MOST_CHANGES_A_ROW
-from monitor.watch.overrides import check_overrides, for_fan, overridden, together, turned_off
+from monitor.watch.overrides import Changes, check_overrides, for_fan, overridden, together, turned_off
 from monitor.watch.table import BY_ID, CONDITIONS, DELAY_BOUNDS, KERNEL_CONDITIONS, PRIORITIES, higher
 
 SUPPLY = ("supply-lost",)
@@ -200,8 +200,8 @@ def test_a_changed_setpoint_keeps_the_deadband() -> None:
 
 
 def test_a_fan_s_own_figures_go_before_its_site_s() -> None:
-    site = {"overload": {"setpoint": 0.9, "on_delay_seconds": 60}, "stopped": {"off": True}}
-    fan = {"overload": {"setpoint": 1.1}, "low-margin": {"rings": True}}
+    site: Changes = {"overload": {"setpoint": 0.9, "on_delay_seconds": 60}, "stopped": {"off": True}}
+    fan: Changes = {"overload": {"setpoint": 1.1}, "low-margin": {"rings": True}}
     assert together(site, fan) == {
         "overload": {"setpoint": 1.1, "on_delay_seconds": 60}, "stopped": {"off": True}, "low-margin": {"rings": True},
     }  # fmt: skip
