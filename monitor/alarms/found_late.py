@@ -52,8 +52,8 @@ _STANDS = {
     "overload": "First find out why it stands still; then check supply voltage, connections and bearings.",
 }
 _RUNS = {
-    "tripped": "It runs again, by itself or reset: find the cause, supply voltage, connections and bearings.",
-    "phase-lost": "It runs again: have fuses, contacts and supply looked at by a licensed electrician.",
+    "tripped": "First find the cause before it trips again: supply voltage, connections and bearings.",
+    "phase-lost": "First have fuses, contacts and supply looked at by a licensed electrician.",
     "supply-lost": "See that every fan of this supply runs again and none turns backwards.",
     "overload": "First look at its amps now; then check supply voltage, connections and bearings.",
 }
@@ -106,6 +106,8 @@ class FoundLate:
     """Whether the fan runs now."""
     page: str | None = None
     """Address of the fan's page."""
+    cautions: tuple[str, ...] = ()
+    """Sentences, the most pressing first."""
 
 
 def gravest_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -149,18 +151,19 @@ def long(found: FoundLate) -> str:
     """The long form: plain text for a mail."""
     heard = figures.moment(found.now, found.now, found.time_zone)
     name = f"{_fan_name(found)} at {clean(found.site_name) or found.site}"
-    lines = [f"{name}: found late, {_what(found, found.findings[0])}.", ""]
-    for one in found.findings:
-        lines.append(f"- {_what(found, one)[:1].upper()}{_what(found, one)[1:]}.")
-        lines += [f"  {clean(sentence)}" for sentence in one.evidence]
+    first, *others = found.findings
+    lines = [f"{name}: found late, {_what(found, first)}.", *map(clean, first.evidence)]
+    for one in others:
+        lines += [f"Also {_what(found, one)}.", *map(clean, one.evidence)]
     lines += [
         "",
         f"No readings came from {_gap(found)}. They came late, and this was found in them: heard {heard}.",
         *([_now(found)] if _now(found) else []),
-        "Nothing of it was raised as an alarm, and nothing has to be acknowledged. The live watch goes on as it was.",
+        "This is no alarm: nothing has to be acknowledged, and the live watch goes on as it was.",
         "",
         _first_step(found),
         "",
+        *(["Before you touch anything:", *(f"- {one}" for one in found.cautions), ""] if found.cautions else []),
         *([f"Its page: {found.page}"] if found.page else []),
         f"Priority {found.priority}. Times are local at the site.",
         FOOTER,

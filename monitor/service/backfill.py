@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor.alarms.found_late import TOLD, Finding, FoundLate, gravest_first
+from monitor.blades.cautions import for_notice
 from monitor.records.database import Database
 from monitor.records.gaps import Gap
 from monitor.records.replay import JUDGED, MEASURED, Replayed, replay
@@ -70,7 +71,7 @@ def found_late(
     return FoundLate(
         point.point_id, point.site, point.name, site.name or site.site, ZoneInfo(site.time_zone), _time(gap.from_ms),
         _time(gap.to_ms), now, findings, priority, runs != 1.0 and any(table[one.condition].rings for one in findings),
-        None if math.isnan(runs) else runs == 1.0, page,
+        None if math.isnan(runs) else runs == 1.0, page, for_notice(findings[0].condition),
     )  # fmt: skip
 
 

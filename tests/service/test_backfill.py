@@ -10,6 +10,7 @@ import pytest
 
 from monitor.errors import LinkError
 from monitor.records import gaps, tables
+from monitor.service import backfill
 from monitor.service import worker as worker_module
 from monitor.watch import layout
 
@@ -213,17 +214,16 @@ def test_a_commit_that_fails_tells_it_once_later(farm: Any, monkeypatch: Any) ->
     heard_again(farm)
     late(farm, over_for_a_while)
     farm.pass_time(50.0)
-    commit = worker_module.commit
     tried = []
 
     def busy(*args: Any) -> None:
         tried.append(1)
         raise LinkError("the database is busy.")
 
-    monkeypatch.setattr(worker_module, "commit", busy)
-    farm.pass_time(20.0)
-    assert tried and notices(farm) == []
-    monkeypatch.setattr(worker_module, "commit", commit)
+    with monkeypatch.context() as patched:
+        patched.setattr(worker_module, "commit", busy)
+        farm.pass_time(20.0)
+        assert tried and notices(farm) == []
     farm.pass_time(100.0)
     assert len(notices(farm)) == 1
 
@@ -243,7 +243,7 @@ def test_looking_back_never_costs_the_watch(farm: Any, monkeypatch: Any, caplog:
     def broken(*args: Any) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(worker_module.backfill, "look", broken)
+    monkeypatch.setattr(backfill, "look", broken)
     heard_again(farm)
     late(farm, over_for_a_while)
     farm.pass_time(100.0)
