@@ -51,10 +51,13 @@ def unbalance_of(a: float, b: float, c: float) -> float:
     ----------
     NEMA MG 1, Motors and Generators, section 14.36.
     """
-    # Sorted first, so that the order of the legs cannot change the last bit.
-    low = min(a, b, c)
-    high = max(a, b, c)
-    middle = max(min(a, b), min(max(a, b), c))
+    # Sorted first, so that the order of the legs cannot change the last bit; chosen without branches, since which of
+    # them is the greatest changes from reading to reading.
+    less, more = b if b < a else a, a if b < a else b
+    low = c if c < less else less
+    high = c if c > more else more
+    rest = more if c > more else c
+    middle = less if less > rest else rest
     if math.isnan(a) or math.isnan(b) or math.isnan(c):
         return math.nan
     mean = (low + middle + high) / 3.0

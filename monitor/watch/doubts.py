@@ -27,11 +27,12 @@ LEAST_SHARE_PERCENT = 10.0
 @inlined
 def doubt(
     state: Floats, t: float, l1: float, l2: float, l3: float, v12: float, v23: float, v31: float, three: bool,
-    dead_volts: bool, clamp: bool, stands_clamp: bool,
+    highest: float, dead_volts: bool, clamp: bool, stands_clamp: bool,
 ) -> float:  # fmt: skip
     """The greatest code of what speaks against a running row; keeps what has to be kept for the next one.
 
     three : three legs, all known
+    highest : the greatest of them
     dead_volts : no line has half its rated voltage although the fan runs
     clamp : one leg near zero and the others as they were
     stands_clamp : one leg near zero, the others not risen, and a clamp off is what stands
@@ -79,7 +80,7 @@ def doubt(
         state[at.SAME_L1 + one] = legs[one]
         state[at.SAME_V12 + one] = volts[one]
     impossible = dead_volts
-    if three:
+    if three and 2.0 * highest > l1 + l2 + l3:  # nearly never: one leg is more than the others together
         if l1 >= l2 and l1 >= l3:
             impossible = impossible or l1 > SUM_TIMES * (l2 + l3) + SUM_AMPS
         elif l2 >= l3:

@@ -27,7 +27,7 @@ from monitor.watch.columns import Floats, Ints
 from monitor.watch.conditions import COUNT, carry_condition, normal, stands
 from monitor.watch.doubts import LEAST_SHARE_PERCENT, doubt, no_doubt
 from monitor.watch.images import ASSUMED_TAUS, INRUSH_TIMES, carry_images
-from monitor.watch.legs import highest_known, legs_against_others, mean_known, one_near_zero
+from monitor.watch.legs import highest_known, least, legs_against_others, mean_known, one_near_zero
 from monitor.watch.lookback import count_starts, forget_proven, look_back
 from monitor.watch.notes import note
 from monitor.watch.runs import end_with_its_motor, start_or_end_run
@@ -202,7 +202,7 @@ def pass_over(
             state[at.HELD_L1 + 1] = l2
             state[at.HELD_L1 + 2] = l3
             state[at.HELD_FIRST] = 1.0 if running and not ran else 0.0
-            judged_highest = highest_known(j1, j2, j3)
+            judged_highest = highest if limits[at.AVERAGING] != 1.0 else highest_known(j1, j2, j3)
             known = not math.isnan(judged_highest)
             ratio = judged_highest / limit
             three_legs = three_phases and not math.isnan(j1 + j2 + j3)
@@ -276,7 +276,7 @@ def pass_over(
                             if lost and share <= LEAST_SHARE_PERCENT:
                                 state[at.LOST_MS] = t
                         if mean_leg >= SPREAD_LOAD * limits[at.FULL_LOAD_AMPS]:
-                            apart = judged_highest - min(j1, min(j2, j3))
+                            apart = judged_highest - least(j1, j2, j3)
                             if 100.0 * apart >= SPREAD_AT_LEAST * mean_leg or not normal(state, LEG_SPREAD):
                                 spread = unbalance_of(j1, j2, j3)
                                 measures[LEG_SPREAD] = 0.0 if spread <= SPREAD_BY_SUPPLY * unbalance else spread
@@ -312,7 +312,7 @@ def pass_over(
                             and state[at.LOST_MS] != t
                         )  # fmt: skip
                 suspect = doubt(
-                    state, t, l1, l2, l3, v12, v23, v31, own_three, volts_most < LOST_SHARE * rated, clamp,
+                    state, t, l1, l2, l3, v12, v23, v31, own_three, highest, volts_most < LOST_SHARE * rated, clamp,
                     stands_clamp,
                 )  # fmt: skip
             else:

@@ -16,12 +16,16 @@ NEARLY_LOST = 0.3
 @inlined
 def highest_known(l1: float, l2: float, l3: float) -> float:
     """Highest usable leg; NaN when there is none."""
-    highest = l1
-    if not math.isnan(l2) and not l2 <= highest:
-        highest = l2
-    if not math.isnan(l3) and not l3 <= highest:
-        highest = l3
-    return highest
+    # Chosen without branches: which leg is highest changes from reading to reading, and a guess of it is half wrong.
+    highest = l2 if (l2 > l1) | (l1 != l1) else l1
+    return l3 if (l3 > highest) | (highest != highest) else highest
+
+
+@inlined
+def least(l1: float, l2: float, l3: float) -> float:
+    """Least leg; all three known."""
+    low = l2 if l2 < l1 else l1
+    return l3 if l3 < low else low
 
 
 @inlined
@@ -43,7 +47,7 @@ def mean_known(a: float, b: float, c: float) -> float:
 @inlined
 def one_near_zero(l1: float, l2: float, l3: float) -> bool:
     """Whether one leg is so low that it may be lost, by a wide margin; all three known."""
-    low = min(l1, min(l2, l3))
+    low = least(l1, l2, l3)
     return low <= NEARLY_LOST * (l1 + l2 + l3 - low)
 
 
