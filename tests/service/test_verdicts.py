@@ -308,6 +308,18 @@ def test_without_volts_fans_that_fall_together_are_told_as_one(panel: Farm) -> N
     assert panel.alarms()[1:] == [("south", "stopped", "UNACKNOWLEDGED")]
 
 
+def test_a_fan_of_another_supply_is_no_sister(bench: Any, plate: str) -> None:
+    for name, supply in (("north", "panel"), ("south", "panel"), ("east", "shed")):
+        bench.register(name, plate.replace("[logger]", f'supply = "{supply}"\n[logger]'))
+    bench.begin().round()
+    farm = Farm(bench)
+    farm.ran("north", "south", "east")
+    farm.go(90.0, north=0.0, south=0.0, east=9.0)
+    assert farm.verdicts("north") == farm.verdicts("south") == [("supply lost", "likely")]
+    farm.go(90.0, north=0.0, south=0.0, east=0.0)
+    assert farm.verdicts("east") == [("cannot tell", "possible")]
+
+
 def test_fans_of_no_supply_point_that_fall_together_are_told_at_one_of_them(farm: Farm) -> None:
     farm.ran("north", "south")
     farm.go(90.0, north=0.0, south=0.0)
