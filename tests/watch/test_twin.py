@@ -33,7 +33,7 @@ def test_invented_streams(stream: Stream) -> None:
 
 
 def long_streams(phases: int, period: float, given_period: bool) -> list[Stream]:
-    return [seeded(seed, phases, period, given_period, stretches=22) for seed in range(3)]
+    return [seeded(seed, phases, period, given_period, stretches=25) for seed in range(3)]
 
 
 @pytest.mark.parametrize("given_period", [True, False], ids=["given", "learned"])
