@@ -190,6 +190,60 @@ def test_backfill_in_two_parts_is_told_once(farm: Any) -> None:
     assert gap.told and gap.looked_number == gap.late_number
 
 
+# --- the other fans of its supply -------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def dark(bench: Any, nameplate: str) -> Any:
+    """Three fans without volts, all silent at the same time."""
+    fans = ("north", "south", "west")
+    for fan in fans:
+        bench.register(fan, nameplate + WITH_DEVICE)
+    bench.begin().round()
+    for fan in fans:
+        bench.put(fan, [bench.reading(10.0 * n) for n in range(60)])
+    bench.wall += timedelta(seconds=4200)
+    for fan in fans:
+        bench.put(fan, bench.reading(4200))
+    bench.pass_time(1.5, 0.5)
+    return bench
+
+
+def fell(bench: Any, name: str, first: float = 600) -> None:
+    times = range(int(first), 4200, 10)
+    bench.put(name, [bench.reading(at, 0.0 if 2_000 <= at < 2_600 else 9.0) for at in times])
+    bench.pass_time(1.5, 0.5)
+
+
+def test_a_verdict_waits_for_what_comes_late_for_the_other_fans(dark: Any) -> None:
+    fell(dark, "north")
+    dark.pass_time(50.0)
+    fell(dark, "south")
+    fell(dark, "west")
+    dark.pass_time(30.0)
+    assert notices(dark) == []  # north has been quiet for long enough, the others have not
+    dark.pass_time(50.0)
+    told = [json.loads(row["data"]) for row in notices(dark)]
+    assert sorted(one["fan"] for one in told) == ["north", "south", "west"]
+    for one in told:
+        (found,) = one["findings"]
+        assert (found["condition"], found["confidence"]) == ("supply-lost", "likely")
+        assert (found["since"], found["until"]) == ("2026-10-04T01:33:20Z", "2026-10-04T01:43:20Z")
+        assert "2 other fans" in found["evidence"][0]
+
+
+def test_another_fan_that_never_ends_is_not_waited_for_longer_than_ten_minutes(dark: Any) -> None:
+    late_rows = [dark.reading(600 + 10 * n, 12.5 if n < 100 else 9.0) for n in range(360)]
+    dark.put("north", late_rows)
+    for n in range(30):
+        dark.put("south", dark.reading(600 + 10 * n))
+        dark.pass_time(20.0)
+        assert notices(dark) == []
+    dark.put("south", dark.reading(1_000))
+    dark.pass_time(20.0)
+    assert [row["site"] for row in notices(dark)] == ["home"]
+
+
 # --- restarts, kills, a database that is away -------------------------------------------------------------------
 
 
