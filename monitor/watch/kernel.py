@@ -57,6 +57,12 @@ ACTIVE_TAU_S = 86_400.0
 """Time constant of a fan's own mean of active amps, in running time ..."""
 ACTIVE_ARMED_S = 7_200.0
 """... that says something after so much of it."""
+LOADED_ABOVE = 0.46
+"""... and where it is above this share of the magnetising current: nearer to it, small errors of amps and volts are
+large ones of the active part (1.1 times the magnetising current in the leg)."""
+PROVEN_TIMES, PROVEN_AT = 1.005, 1.05
+"""What is carried each night is never twice the same to the last digit: so much more of it counts as the same. It
+stands against the row's setpoint of 1.05."""
 MOST_MINUTES = 1_440.0
 """A time to trip of a day and more is "never"."""
 BETWEEN_MINUTES = 12.5
@@ -256,7 +262,7 @@ def pass_over(
                         state[at.RUN_PEAK_RATIO] = ratio
                     if device_known:
                         against = limits[at.DEVICE_SETTING]
-                        proven = state[at.TOP3] / 1.05
+                        proven = state[at.TOP3] * PROVEN_TIMES / PROVEN_AT
                         if proven > against:
                             against = proven
                         if judged_highest >= MARGIN_AT_LEAST * against or not normal(state, DEVICE_MARGIN):
@@ -288,7 +294,7 @@ def pass_over(
                         own = state[at.ACTIVE_MEAN]
                         if (
                             state[at.ACTIVE_S] >= ACTIVE_ARMED_S
-                            and own > 0.0
+                            and own > LOADED_ABOVE * limits[at.MAGNETISING]
                             and (active < ACTIVE_AT_LEAST * own or not normal(state, NO_LOAD))
                         ):
                             measures[NO_LOAD] = -100.0 * active / own

@@ -288,7 +288,7 @@ def _no_load(fan: Fan, plate: Plate, now: Moment) -> float:
     if math.isnan(fan.active_mean):
         fan.active_mean = active
     else:
-        if fan.active_s >= 7200 and fan.active_mean > 0:
+        if fan.active_s >= 7200 and fan.active_mean > 0.46 * plate.magnetising:
             percent = 100 * active / fan.active_mean
         fan.active_mean += (active - fan.active_mean) * (1 - math.exp(-now.stood / 86_400))
     fan.active_s += now.stood

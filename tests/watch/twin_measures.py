@@ -88,7 +88,7 @@ def _device_margin(fan: Fan, plate: Plate, now: Moment) -> float:
     if not plate.device_known:
         return NAN
     proven = fan.proven.amps_proven
-    return now.judged / (plate.setting if math.isnan(proven) else max(plate.setting, proven / 1.05))
+    return now.judged / (plate.setting if math.isnan(proven) else max(plate.setting, proven * 1.005 / 1.05))
 
 
 def _leg_spread(plate: Plate, now: Moment) -> float:
