@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.alarms.verdicts import verdict
 from monitor.blades import cautions
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
-from monitor.records.look_fans import NEAR, OVER, STOPPED
+from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
-from monitor.web import words
+from monitor.web import heat, words
 from monitor.web.shown import show, zone_of
 
 CAUSES = {
@@ -44,7 +45,16 @@ WHY = {
     "supply first": "no degrees are given: have the supply put right first",
     "cannot say": "there is too little to go by",
 }
-END_CAUSES = {"log ended": "readings ended; the end was not seen"}
+END_CAUSES = {
+    "log ended": "readings ended; the end was not seen",
+    "phase lost": "phase lost, then the device opened",
+    "cannot tell": "cannot be told: a stop or a lost supply",
+}
+CONFIDENCE = {"sure": "sure", "high": "very likely", "likely": "likely", "possible": "possible, not proven"}
+ORDINARY = (None, "stopped", "cannot tell")
+"""Ends that no trip, no lost phase and no lost supply explains."""
+OFTEN = 4
+"""So many ordinary stops in a day of a continuous fan bring a hint (worked out for this project)."""
 
 
 @dataclass(frozen=True)
@@ -137,9 +147,12 @@ def build(
         "provisional": bool(pitch.get("provisional")),
         "checks": said.get("checks_first") or [],
         "cautions": said.get("cautions") or list(cautions.for_work()),
-        "stop_cautions": cautions.for_tripped() if item["state"] == STOPPED else (),
+        "stop_cautions": cautions.for_tripped() if beside_a_trip(item) else (),
+        "device_without_image": heat.without_image(plate.protection),
+        "how_it_ended": how_it_ended(item),
+        "often_stopped": often_stopped(item, now),
         "runs": [run_row(run, zone, now) for run in item["runs"]],
-        "alarms": [alarm_row(alarm, zone, now, asked) for alarm in item["alarms"]],
+        "alarms": [alarm_row(alarm, zone, now, asked) for alarm in (*item["alarms"], *item["shared_alarms"])],
         "factors": [
             (one.name, words.amps(one.value) if "amps" in one.name else words.figure(one.value, 2), one.source)
             for one in limit.factors
@@ -152,6 +165,35 @@ def build(
         "control_unknown": plate.fan.control is None,
         "zone": f"{site.time_zone.replace('_', ' ')}",
     }  # fmt: skip
+
+
+def beside_a_trip(item: Mapping[str, Any]) -> bool:
+    """Whether the cautions of a trip stand on the page: it stands still, or a trip or a lost phase waits."""
+    waits = {alarm["id"] for alarm in item["alarms"]}
+    return item["state"] in (STOPPED, TRIPPED) or bool(waits & {"tripped", "phase-lost"})
+
+
+def how_it_ended(item: Mapping[str, Any]) -> str:
+    """The verdict on the run that ended last, where the fan stands still; else empty."""
+    last = item["runs"][0] if item["runs"] else None
+    if item["state"] not in (STOPPED, TRIPPED) or last is None or last["end"] is None:
+        return ""
+    return verdict(last["end_cause"], last["confidence"]) or ""
+
+
+def often_stopped(item: Mapping[str, Any], now: datetime) -> str:
+    """A hint where a fan registered as continuous stops like one that something switches; else empty."""
+    if item["control"] != "continuous":
+        return ""
+    ends = [
+        run["end"]
+        for run in item["runs"]
+        if run["end"] is not None and run["end_seen"] and run["end_cause"] in ORDINARY
+    ]
+    count = sum(now - end <= timedelta(days=1) for end in ends)
+    if count < OFTEN:
+        return ""
+    return f"It has stopped {count} times within 24 h without a trip, though it is registered as continuous."
 
 
 def sentence(text: str) -> str:
@@ -264,8 +306,8 @@ def run_row(run: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> RunRow:
     ended = END_CAUSES.get(run["end_cause"], run["end_cause"]) if run["end_cause"] else ("" if end else "runs on")
     if not ended:
         ended = "stopped" if run["end_seen"] else "its end was not seen"
-    if run["confidence"] and end is not None:
-        ended += f" ({run['confidence']})"
+    if run["confidence"] and end is not None and run["end_cause"] != "log ended":
+        ended += f" ({CONFIDENCE.get(run['confidence'], run['confidence'])})"
     return RunRow(
         start=before + words.local(start, zone, now),
         end="runs on" if end is None else words.local(end, zone, now),
@@ -290,6 +332,8 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime, asked: Co
     if alarm["supply"]:
         title = f"{alarm['supply']}: {title}"
     state = "holds now" if alarm["standing"] else "ended, but nobody acknowledged it"
+    if alarm["standing"] and alarm["cleared"] is not None:
+        state = "over, and stands until somebody acknowledges it"
     if alarm["acknowledged"] is not None and alarm["state"] == "ACKNOWLEDGED":
         state += f"; acknowledged {words.local(alarm['acknowledged'], zone, now)}, {alarm['acknowledged_by']}"
     if alarm["suppression"] is not None:

@@ -49,6 +49,8 @@ def _news(database: Database, sites: Sites, now: datetime, mark: Mark | None) ->
             full = look.fan(database, sites, alarm["site"], alarm["fan"])
             if full is not None:
                 items.append({name: value for name, value in full.items() if name not in _IN_FULL} | _summary(full))
+    for site in {alarm["site"] for alarm in alarms if alarm["fan"] is None}:  # of a supply or of a whole site
+        items += [item for item in look.fans(database, [site])["items"] if (site, item["fan"]) not in told]
     known = {site.site: site for site in register.sites(database, sites)}
     events: list[tuple[str, str, str, dict[str, Any]]] = [
         (

@@ -42,7 +42,12 @@ def alarm_shape(alarm: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def fan_shape(item: Mapping[str, Any]) -> dict[str, Any]:
-    """One fan of /api/v1/fans."""
+    """One fan of /api/v1/fans.
+
+    `seconds_to_trip` is null where it is not known and where the device does not open at this current; in the second
+    case `images.device` is a number. `images.assumed` is when they began from an assumption that they still
+    hang on, else null.
+    """
     shaped: dict[str, Any] = plain(item)
     return shaped
 
@@ -75,7 +80,7 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
 
 
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
-    """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, images and runs."""
+    """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch and runs."""
     said = item["estimate"] or {}
     inner = ("estimate", "estimate_time", "runs")
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
@@ -83,7 +88,6 @@ def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     for key in ESTIMATE_KEYS:
         shaped[key] = plain(said.get(key)) if key in said else (None if key == "pitch" else [])
     shaped["estimated_at"] = plain(item["estimate_time"])
-    shaped["images"] = None  # thermal images are not kept yet
     shaped["runs"] = [run_shape(run) for run in item["runs"]]
     return shaped
 

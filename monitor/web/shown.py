@@ -12,11 +12,24 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.motor.limit import NO_FACTOR_ABOVE
-from monitor.records.look_fans import NEAR, NO_AMPS, NO_READINGS, NOT_HEARD, OVER, RUNNING, STOPPED
+from monitor.records.look_fans import (
+    ABOUT_TO_TRIP,
+    NEAR,
+    NO_AMPS,
+    NO_READINGS,
+    NOT_HEARD,
+    OVER,
+    RUNNING,
+    STOPPED,
+    TRIPPED,
+)
 from monitor.records.register import Site
-from monitor.web import words
+from monitor.web import heat, words
+from monitor.web.next_steps import next_step
 
 TONES = {
+    ABOUT_TO_TRIP: "over",
+    TRIPPED: "over",
     OVER: "over",
     NEAR: "near",
     RUNNING: "good",
@@ -30,7 +43,6 @@ HEARD_LATE = timedelta(minutes=2)
 """A reading that came so long after it was measured is told with both times."""
 STRIP_ENDS_AT = 1.25
 """The strip's full length, as a share of the limit."""
-CHECKS = "supply, connections and bearings"
 
 
 @dataclass(frozen=True)
@@ -65,6 +77,18 @@ class FanShown:
     """Share of full-load amps, e.g. "117 %"."""
     air: str
     """Air temperature."""
+    strip_motor: str
+    """Length of the strip of the motor's heat."""
+    strip_device: str
+    """Length of the strip of its overload device's heat."""
+    motor_heat: str
+    """Heat of the motor, e.g. "86 % of what its limit allows"."""
+    device_heat: str
+    """Heat of its overload device; empty where there is no image of it."""
+    to_trip: str
+    """Time to trip, e.g. "at most 12 min"; empty where nothing can be said."""
+    trip_line: str
+    """The same where it must be seen at once: the fan is about to trip; else empty."""
     heard: str
     """How old the figures are."""
     heard_at: str
@@ -100,7 +124,8 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
     state = item["state"]
     ratio, amps = item["load_ratio"], item["amps"]
     length = 0.0 if ratio is None else min(max(ratio, 0.0), STRIP_ENDS_AT)
-    waiting = len(item["alarms"])
+    waiting = len(item["alarms"]) + len(item["shared_alarms"])
+    to_trip = heat.to_trip(item)
     return FanShown(
         tone=TONES[NEAR] if _no_limit(item) and state == RUNNING else TONES[state],
         state=state,
@@ -116,6 +141,12 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
         unbalance=words.percent(item["unbalance_percent"], 1),
         full_load=words.percent(item["percent_of_full_load"]),
         air=words.temperature(item["ambient_c"], site.units),
+        strip_motor=heat.strip(item["images"]["motor"]),
+        strip_device=heat.strip(item["images"]["device"]),
+        motor_heat=heat.motor(item),
+        device_heat=heat.device(item, zone, now),
+        to_trip=to_trip,
+        trip_line=f"time to trip: {to_trip}" if state == ABOUT_TO_TRIP and to_trip else "",
         heard=_heard(item, zone, now),
         heard_at="" if item["time"] is None else item["time"].isoformat(),
         next=next_step(item),
@@ -170,6 +201,10 @@ def _alarm_since(item: Mapping[str, Any], condition: str) -> datetime | None:
     return None
 
 
+_SINCE_ALARM = {ABOUT_TO_TRIP: "trip-near", TRIPPED: "tripped", OVER: "overload", NEAR: "low-margin"}
+"""States that are told from their alarm's beginning on."""
+
+
 def _since(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
     state = item["state"]
     if state == NO_READINGS:
@@ -177,8 +212,8 @@ def _since(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
     if state == NOT_HEARD:
         return f"last reading {words.local(item['time'], zone, now)}"
     since = item["since"]
-    if state in (OVER, NEAR):
-        since = _alarm_since(item, "overload" if state == OVER else "low-margin")
+    if state in _SINCE_ALARM:
+        since = _alarm_since(item, _SINCE_ALARM[state])
         if since is None:
             return "only just; the alarm waits to see whether it lasts"
     if since is None:
@@ -193,35 +228,3 @@ def _heard(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
     if heard is not None and heard - time > HEARD_LATE:
         return f"reading of {words.local(time, zone, now)}, heard {words.local(heard, zone, now)}"
     return f"reading {words.ago(time, now)}"
-
-
-def next_step(item: Mapping[str, Any]) -> str:
-    """What to do next about a fan, in one line; empty where there is nothing to do."""
-    state = item["state"]
-    standing = {alarm["id"] for alarm in item["alarms"] if alarm["standing"]}
-    if state == NO_READINGS:
-        return "Have its logger send a first reading; what cannot be taken stands on the page Loggers."
-    if state == NOT_HEARD:
-        return "See to its logger, its link and its power."
-    if state == NO_AMPS:
-        return "Its logger gives no usable amps: see to the clamps."
-    if state == STOPPED:
-        return "Find out why it stopped before it is started again." if "stopped" in standing else ""
-    said = item["estimate"] or {}
-    if "voltage-unbalance-severe" in standing or said.get("as_is_why") == "supply first":
-        return "Stop it if the bin allows, and have the supply put right first."
-    if state in (OVER, NEAR):
-        return f"Check {CHECKS} first{_then(said)}."
-    if "voltage-unbalance" in standing:
-        return "Have the unbalanced supply looked at."
-    return ""
-
-
-def _then(said: Mapping[str, Any]) -> str:
-    """What may follow on the checks."""
-    as_is = said.get("as_is")
-    if as_is:
-        return f"; then perhaps {words.degrees(as_is['degrees'])} less pitch, chance {words.chance(as_is['chance'])}"
-    if said.get("as_is_why") == "none enough":
-        return "; no insert on hand is enough"
-    return ""

@@ -13,7 +13,7 @@ import pytest
 from monitor.records.database import open_database
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
-from tests.web.farm import Farm, whole
+from tests.web.farm import Farm, in_danger, whole
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 QUIET = [
@@ -38,6 +38,7 @@ def farm(tmp_path: Path) -> Iterator[Farm]:
     database = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     living = Farm(database, datetime.now(UTC))
     whole(living)
+    in_danger(living)
     yield living
     database.close()
 

@@ -19,6 +19,8 @@ pytestmark = pytest.mark.browser
 PAGES = {
     "fans": "/",
     "fan": "/fans/meadow/north-3",
+    "about-to-trip": "/fans/meadow/north-5",
+    "tripped": "/fans/meadow/north-6",
     "single-phase": "/fans/meadow/south-1",
     "no-readings": "/fans/meadow/west-1",
     "loggers": "/loggers",
@@ -126,6 +128,8 @@ def test_states_are_told_in_words_without_colour(chromium: Any, server: WebServe
         rows = page.locator("tr[data-fan]")
         words = [rows.nth(at).locator("[data-live=state]").inner_text() for at in range(rows.count())]
         assert words == [
+            "about to trip",
+            "tripped",
             "over its limit",
             "near its limit",
             "running",
@@ -253,5 +257,5 @@ def test_a_screen_reader_finds_its_way(chromium: Any, server: WebServer) -> None
         assert page.get_by_role("button", name="Acknowledge alarm 1, over its limit").count() == 1
         assert page.get_by_role("rowheader", name="18° 3° less").count() == 1
     with opened(chromium, server, "/") as page:
-        assert page.get_by_role("rowheader").count() == 7
+        assert page.get_by_role("rowheader").count() == 9
         assert page.get_by_role("columnheader").count() == 5

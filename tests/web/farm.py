@@ -22,7 +22,7 @@ from monitor.records.alarm_rows import alarm_of
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
-from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms
+from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
 
 NAN = math.nan
@@ -92,8 +92,10 @@ class Farm:
         self, fan: str, amps: Sequence[float] = (11.0, 10.8, 10.9), volts: Sequence[float] = (461.0, 458.0, 460.0), *,
         site: str = "meadow", at: datetime | None = None, heard: datetime | None = None, running: bool = True,
         since: datetime | None = None, ambient_c: float = 7.0, hours: float = 0.0, period: float = 10.0, flags: int = 0,
+        heat: tuple[float, float, float] = (NAN, NAN, NAN), assumed: datetime | None = None,
     ) -> None:  # fmt: skip
-        """The newest reading of a fan, with as many hours of readings before it as asked for."""
+        """The newest reading of a fan, with as many hours of readings before it as asked for; `heat` as of motor and
+        device, and seconds to trip."""
         with self.lock:
             at = at or self.now
             point = self.point(fan, site)
@@ -117,7 +119,7 @@ class Farm:
             now = FanNow(
                 point, to_ms(at), to_ms(heard or at), legs, lines, ambient_c, limit.amps, highest / limit.amps,
                 unbalance, limit.amps / limit.full_amps, running,
-                to_ms(since or at - timedelta(hours=max(hours, 0.1))), flags,
+                to_ms(since or at - timedelta(hours=max(hours, 0.1))), flags, *heat, to_ms_or_none(assumed),
             )  # fmt: skip
             logger = LoggerNow(point, to_ms(at), to_ms(heard or at), period, readings=n)
             commit(self.database, Batch(readings=rows, fan_now=[now], loggers=[logger]))
@@ -135,10 +137,13 @@ class Farm:
         self.run_number += 1
         commit(self.database, Batch(runs=[run]))
 
-    def event(self, fan: str, condition: str, event: Any, site: str = "meadow", text: str = "") -> Alarm:
+    def event(
+        self, fan: str | None, condition: str, event: Any, site: str = "meadow", text: str = "",
+        supply: str | None = None,
+    ) -> Alarm:  # fmt: skip
         """Something happens to an alarm, as the worker has it happen."""
         with self.lock:
-            about = About(site, fan, None, condition)
+            about = About(site, fan, supply, condition)
             alarm, change, _ = step(
                 self.alarms.get(about),
                 event,
@@ -161,6 +166,11 @@ class Farm:
         since = self.now - ago
         raised = Raised(condition, since + timedelta(minutes=2), since, 1.02, 1.0, 1.03, priority)
         return self.event(fan, condition, raised, site, text or f"{fan}: 102 % of its limit")
+
+    def raised_at_supply(self, supply: str, condition: str, site: str = "meadow") -> Alarm:
+        """An alarm of a supply point."""
+        raised = Raised(condition, self.now, self.now, 3.0, 50.0, 3.0, "high")
+        return self.event(None, condition, raised, site, f"{supply}: no voltage", supply)
 
     def returned(self, fan: str, condition: str = "overload", site: str = "meadow") -> Alarm:
         return self.event(fan, condition, Returned(self.now), site)
@@ -188,7 +198,7 @@ class Farm:
                 if alarm is None:
                     outcome = "alarm is over"
                 else:
-                    self.event(alarm.fan or "", alarm.condition, Acknowledge(action.by), alarm.site)
+                    self.event(alarm.fan, alarm.condition, Acknowledge(action.by), alarm.site, "", alarm.supply)
             commit(self.database, Batch(actions_done=[Done(action.number, to_ms(self.now), outcome)]))
 
     @contextlib.contextmanager
@@ -218,7 +228,8 @@ def whole(farm: Farm) -> None:
     farm.site()
     farm.site("hill", "Hill", "si", "Europe/Berlin")
     farm.fan("north-3")
-    farm.reading("north-3", (15.5, 15.0, 14.6), (450.0, 447.0, 443.0), hours=3, since=now - timedelta(hours=30))
+    farm.reading("north-3", (15.5, 15.0, 14.6), (450.0, 447.0, 443.0), hours=3, since=now - timedelta(hours=30),
+                 heat=(0.93, 0.88, 700.0), assumed=now - timedelta(minutes=12))  # fmt: skip
     farm.estimate("north-3", mild_overload())
     said = ("The device image stood at 0.82 of setting squared and volts stayed.",)
     farm.run("north-3", now - timedelta(hours=80), now - timedelta(hours=31), peak_amps=15.1, peak_ratio=0.99,
@@ -229,7 +240,7 @@ def whole(farm: Farm) -> None:
     farm.reading("north-4", (14.6, 14.4, 14.5), (461, 458, 460), hours=1, since=now - timedelta(hours=6))
     farm.raised("north-4", "low-margin", "low", text="north-4: 96 % of its limit")
     farm.fan("south-1", SINGLE_PHASE)
-    farm.reading("south-1", (31.0,), (), hours=1, since=now - timedelta(days=2))
+    farm.reading("south-1", (31.0,), (), hours=1, since=now - timedelta(days=2), heat=(0.41, NAN, NAN))
     farm.fan("south-2")
     farm.reading("south-2", (0.0, 0.0, 0.0), hours=0, running=False, since=now - timedelta(minutes=48))
     farm.raised("south-2", "stopped", "medium", text="south-2: stopped")
@@ -252,4 +263,20 @@ def whole(farm: Farm) -> None:
     )
 
 
-__all__ = ["BARE", "SINGLE_PHASE", "THREE_PHASE", "Farm", "alarm_of", "mild_overload", "whole"]
+def in_danger(farm: Farm) -> None:
+    """On the same farm: a fan about to trip, and one that has tripped."""
+    now = farm.now
+    farm.fan("north-5")
+    farm.reading("north-5", (17.0, 16.6, 16.7), (461, 458, 460), hours=1, since=now - timedelta(hours=2),
+                 heat=(1.02, 0.81, 452.0))  # fmt: skip
+    farm.raised("north-5", "trip-near", "highest", ago=timedelta(minutes=3), text="about to trip, at most 8 min")
+    farm.fan("north-6")
+    off = now - timedelta(minutes=9)
+    farm.reading("north-6", (0.0, 0.0, 0.0), running=False, since=off, heat=(0.97, 0.62, math.inf))
+    proof = ("The device image was the highest of this run (1.24 of setting squared).", "Volts stayed at 459 V.")
+    farm.run("north-6", now - timedelta(hours=20), off, peak_amps=17.4, peak_ratio=1.15, end_cause="overload trip",
+             confidence="likely", evidence=proof)  # fmt: skip
+    farm.raised("north-6", "tripped", "highest", ago=timedelta(minutes=9), text="tripped, off since 20:37")
+
+
+__all__ = ["BARE", "SINGLE_PHASE", "THREE_PHASE", "Farm", "alarm_of", "in_danger", "mild_overload", "whole"]

@@ -15,16 +15,16 @@ from monitor.motor.nameplate import Motor
 from monitor.records.commit import Batch, commit
 from monitor.web.shapes import limit_of
 from tests.web.conftest import NOW
-from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
+from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, in_danger, mild_overload, whole
 
 RFC3339 = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?Z")
 Number = (int, float)
 FAN = {
     "site": str, "fan": str, "state": str, "load_ratio": Number, "margin": Number, "limit_amps": Number,
-    "highest_leg_amps": Number, "seconds_to_trip": type(None), "alarms": list,
+    "highest_leg_amps": Number, "seconds_to_trip": (int, float, type(None)), "alarms": list,
 }  # fmt: skip
 FAN_IN_FULL = FAN | {
-    "limit": dict, "parts": list, "causes": list, "checks_first": list, "pitch": dict, "images": type(None),
+    "limit": dict, "parts": list, "causes": list, "checks_first": list, "pitch": dict, "images": dict,
     "runs": list, "cautions": list,
 }  # fmt: skip
 LIMIT = {"amps": Number, "percent_of_full_load": Number, "factors": list}
@@ -99,6 +99,29 @@ def test_what_is_not_known_is_null_and_never_left_out(farm: Farm, client: httpx.
     assert full["pitch"] is None and full["parts"] == [] and full["runs"] == []
     assert full["limit"]["amps"] == pytest.approx(12.4)
     assert "not adjusted: voltage is not measured" in full["limit"]["notes"]
+
+
+def test_time_to_trip_and_images(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    in_danger(farm)
+    found = {item["fan"]: item for item in get(client, "/fans")["items"]}
+    assert list(found)[:2] == ["north-5", "north-6"]
+    assert {name: found[name]["seconds_to_trip"] for name in ("north-5", "north-3", "north-6", "south-1")} == {
+        "north-5": 452.0, "north-3": 700.0, "north-6": None, "south-1": None,
+    }  # fmt: skip
+    full = get(client, "/fans/meadow/north-3")
+    assert full["images"] == {"motor": 0.93, "device": 0.88, "assumed": "2026-10-04T01:34:00Z"}
+    assert get(client, "/fans/meadow/south-1")["images"] == {"motor": 0.41, "device": None, "assumed": None}
+    run = get(client, "/fans/meadow/north-6")["runs"][0]
+    assert (run["end_cause"], run["confidence"], len(run["evidence"])) == ("overload trip", "likely", 2)
+
+
+def test_a_device_that_does_not_open_at_this_current_is_no_number(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", heat=(0.5, 0.6, math.inf))
+    full = get(client, "/fans/meadow/north-3")
+    assert (full["seconds_to_trip"], full["images"]["device"]) == (None, 0.6)
 
 
 def test_one_fan_with_limit_parts_pitch_and_runs(farm: Farm, client: httpx.Client) -> None:

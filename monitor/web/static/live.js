@@ -36,8 +36,8 @@
   const show = (block, shown) => {
     for (const place of block.querySelectorAll("[data-live]")) {
       const name = place.dataset.live;
-      if (name === "strip") {
-        if (place.getAttribute("width") !== shown.strip) place.setAttribute("width", shown.strip);
+      if (name.startsWith("strip")) {
+        if (place.getAttribute("width") !== shown[name]) place.setAttribute("width", shown[name]);
       } else if (name === "heard") {
         place.dataset.ago = shown.heard_at;
         place.textContent = shown.heard[0].toUpperCase() + shown.heard.slice(1);
@@ -121,7 +121,9 @@
     source.addEventListener("alarm", (event) => {
       heard(event);
       const alarm = JSON.parse(event.data);
-      const ours = alarm.fan && blocks().has(`${alarm.site}/${alarm.fan}`);
+      const here = [...blocks().keys()];
+      // One of a supply or of a whole site tells of fans too.
+      const ours = alarm.fan ? here.includes(`${alarm.site}/${alarm.fan}`) : here.some((one) => one.startsWith(`${alarm.site}/`));
       if (!ours) return;
       if (alarm.standing && !alarm.acknowledged) say(`Alarm: ${alarm.text || alarm.id}`);
       fold();
