@@ -44,6 +44,12 @@ class Seen:
     unbalance_held: bool
     """The unbalance is that of earlier readings: the voltage is not measured now."""
     flags: int
+    motor_heat: float
+    """Thermal images, and at most so long to the trip [s]; NaN what is not known."""
+    device_heat: float
+    seconds_to_trip: float
+    heat_assumed: bool
+    """The device's image still hangs on an assumption."""
 
 
 class Figures:
@@ -94,7 +100,9 @@ class Figures:
         return Seen(
             float(rows.t_ms[at]), tuple(legs), float(judged.highest[at]), float(judged.limit[at]),
             float(judged.ratio[at]), float(judged.unbalance[at]),
-            bool(judged.flags[at] & layout.UNBALANCE_OLD), int(rows.flags[at]),
+            bool(judged.flags[at] & layout.UNBALANCE_OLD), int(rows.flags[at]), float(judged.motor_heat[at]),
+            float(judged.device_heat[at]), float(judged.seconds_to_trip[at]),
+            bool(judged.flags[at] & layout.DEVICE_ASSUMED),
         )  # fmt: skip
 
     def last(self, point: Point) -> Seen | None:
@@ -169,6 +177,13 @@ class Figures:
             unbalance_percent=unbalance,
             volts_from=supply,
             notes=limit.notes if limit else (),
+            seconds_to_trip=_or_none(seen.seconds_to_trip) if seen else None,
+            motor_heat=_or_none(seen.motor_heat) if seen else None,
+            device_heat=_or_none(seen.device_heat) if seen else None,
+            heat_assumed=seen is not None and seen.heat_assumed,
+            device_type=nameplate.protection.type if nameplate else None,
+            device_setting_amps=nameplate.protection.setting_amps if nameplate else None,
+            proven_amps=_or_none(float(state[layout.TOP3])),
             estimate=answer,
             estimate_words=words,
             target_amps=target,

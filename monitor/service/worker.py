@@ -63,6 +63,9 @@ CLOCK_STEP_MS = CLOCK_STEP.total_seconds() * 1000.0
 """A clock that is put back by less stands still here until it has caught up; one put back by more is believed."""
 
 
+_ASSUMED = layout.DEVICE_ASSUMED | layout.MOTOR_ASSUMED
+
+
 class Link(Protocol):
     """What the worker needs of the broker."""
 
@@ -319,7 +322,9 @@ class Worker:
                 point.point_id, int(rows.t_ms[at]), int(rows.received_ms[at]), tuple(rows.amps[at].tolist()),
                 tuple(rows.volts[at].tolist()), float(rows.ambient_c[at]), limit, float(judged.ratio[at]),
                 float(judged.unbalance[at]), limit / full, running, None if math.isnan(since) else int(since),
-                int(rows.flags[at]),
+                int(rows.flags[at]), float(judged.motor_heat[at]), float(judged.device_heat[at]),
+                float(judged.seconds_to_trip[at]),
+                int(state[layout.ASSUMED_MS]) if int(judged.flags[at]) & _ASSUMED else None,
             )  # fmt: skip
 
     # --- changes -----------------------------------------------------------------------------------------------

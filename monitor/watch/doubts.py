@@ -14,6 +14,8 @@ from monitor.watch.columns import Floats
 
 DOUBT_MS = 600_000.0
 """What is frozen, stuck or impossible is told after so long ..."""
+AMPS_ONLY_MS = 3_600_000.0
+"""... but of amps alone, which a coarse logger on a steady fan repeats for longer, only after so long (derived)."""
 DOUBT_ROWS = 30.0
 """... and, where it is about readings that repeat themselves, after so many of them."""
 MOVES_SHARE = 0.05
@@ -48,7 +50,9 @@ def doubt(
         same = same and (was == is_now or (math.isnan(was) and math.isnan(is_now)))
     if same:
         state[at.SAME_ROWS] += 1.0
-        if t - state[at.SAME_MS] >= DOUBT_MS and state[at.SAME_ROWS] >= DOUBT_ROWS:
+        no_volts = math.isnan(v12) and math.isnan(v23) and math.isnan(v31)
+        doubt_ms = AMPS_ONLY_MS if no_volts else DOUBT_MS
+        if t - state[at.SAME_MS] >= doubt_ms and state[at.SAME_ROWS] >= DOUBT_ROWS:
             code = at.FROZEN
     else:
         state[at.SAME_MS] = t

@@ -7,7 +7,7 @@ import math
 from monitor.motor.compiled import compiled_loop, inlined
 from monitor.watch import layout as at
 from monitor.watch.columns import Floats
-from monitor.watch.lookback import SLOT_MS
+from monitor.watch.lookback import SLOT_MS, five_minutes
 
 NEARLY_LOST = 0.3
 """A leg under this share of the sum of the others may be lost; above it no setpoint is near."""
@@ -67,6 +67,6 @@ def legs_against_others(
         low, first, second = l3, 0, 1
     others = (l1 + l2 + l3 - low) / 2.0
     before = math.nan
-    if math.floor(t / SLOT_MS) - state[at.FIVE_SLOT] <= at.SLOTS_KEPT + 1.0 + standing_ms / SLOT_MS:
-        before = (state[at.FIVE_L1 + first] + state[at.FIVE_L1 + second]) / 2.0
+    if math.floor(t / SLOT_MS) - state[at.SLOT] <= at.SLOTS_KEPT + 1.0 + standing_ms / SLOT_MS:
+        before = (five_minutes(state, first) + five_minutes(state, second)) / 2.0
     return 100.0 * low / others, others, before

@@ -29,7 +29,7 @@ NOT_COMPARED = 11.0
 
 @compiled_loop
 def next_slot(state: Floats, slot: float) -> None:
-    """Closes the open slot of 30 s and opens another; works the five-minute means anew."""
+    """Closes the open slot of 30 s and opens another."""
     if not math.isnan(state[at.SLOT]):
         place = at.FIRST_SLOT + at.SLOT_FIELDS * int(state[at.SLOT] % at.SLOTS_KEPT)
         if not math.isnan(state[place]):
@@ -40,15 +40,6 @@ def next_slot(state: Floats, slot: float) -> None:
         for leg in range(3):
             known = state[at.SLOT_LEGS]
             state[place + 3 + leg] = state[at.SLOT_SUM_L1 + leg] / known if known > 0.0 else math.nan
-    for leg in range(3):
-        total, count = 0.0, 0.0
-        for number in range(at.SLOTS_KEPT):
-            place = at.FIRST_SLOT + at.SLOT_FIELDS * number
-            if state[place] >= slot - at.SLOTS_KEPT and not math.isnan(state[place + 3 + leg]):
-                total += state[place + 3 + leg]
-                count += 1.0
-        state[at.FIVE_L1 + leg] = total / count if count > 0.0 else math.nan
-    state[at.FIVE_SLOT] = slot
     state[at.SLOT] = slot
     state[at.SLOT_UNTIL_MS] = (slot + 1.0) * SLOT_MS
     state[at.SLOT_CARRIED] = math.nan
@@ -56,6 +47,18 @@ def next_slot(state: Floats, slot: float) -> None:
     state[at.SLOT_LEGS] = 0.0
     for leg in range(3):
         state[at.SLOT_SUM_L1 + leg] = 0.0
+
+
+@compiled_loop
+def five_minutes(state: Floats, leg: int) -> float:
+    """Mean of a leg [A] over the five minutes before the open slot; NaN when nothing is known of it."""
+    total, count = 0.0, 0.0
+    for number in range(at.SLOTS_KEPT):
+        place = at.FIRST_SLOT + at.SLOT_FIELDS * number
+        if state[place] >= state[at.SLOT] - at.SLOTS_KEPT and not math.isnan(state[place + 3 + leg]):
+            total += state[place + 3 + leg]
+            count += 1.0
+    return total / count if count > 0.0 else math.nan
 
 
 @compiled_loop

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 FROZEN, STUCK, IMPOSSIBLE, CLAMP_OFF = 1, 2, 3, 4
-LONG, ROWS = 600_000.0, 30
+LONG, ROWS, HOUR = 600_000.0, 30, 3_600_000.0
 NAN = math.nan
 
 
@@ -30,8 +30,8 @@ class Unchanged:
             if not math.isnan(leg):
                 seen[:] = [min([leg, *seen]), max([leg, *seen])]
 
-    def long(self, t: float) -> bool:
-        return self.rows >= ROWS and t - self.since >= LONG
+    def long(self, t: float, wait: float = LONG) -> bool:
+        return self.rows >= ROWS and t - self.since >= wait
 
     def others_moved(self, mine: int) -> bool:
         return any(
@@ -87,4 +87,4 @@ class Doubts:
             return IMPOSSIBLE
         if any(leg > 0 and self.legs[n].long(t) and self.legs[n].others_moved(n) for n, leg in enumerate(legs)):
             return STUCK
-        return FROZEN if self.all.long(t) else 0
+        return FROZEN if self.all.long(t, LONG if any(v == v for v in volts) else HOUR) else 0
