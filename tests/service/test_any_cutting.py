@@ -156,6 +156,52 @@ def test_any_cutting_and_any_kill_finds_and_stores_the_same(
         event(f"{min(len(expected['runs']), 3)} runs")
 
 
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    segments=st.lists(SEGMENT, min_size=2, max_size=5),
+    again=st.lists(st.tuples(st.integers(0, 250), st.integers(1, 40)), max_size=8),
+    late=st.lists(st.tuples(st.integers(0, 250), st.integers(1, 400), st.sampled_from((0.0, 9.0, 30.0))), max_size=12),
+)
+@example(
+    segments=[("over", "even", 8, 0), ("light", "even", 8, 400), ("over", "even", 8, 0)],
+    again=[(20, 20)], late=[(25, 7, 30.0), (40, 333, 30.0), (44, 340, 0.0)],
+)  # fmt: skip
+def test_doubled_and_late_readings_change_nothing_live(
+    template: Path, bench_of: Any, segments: Any, again: Any, late: Any
+) -> None:
+    with fresh(template, bench_of) as calm, fresh(template, bench_of) as rough:
+        messages = stream(calm, segments)
+        quiet = [(n, "commit" if n % 4 == 0 else "take", 0) for n in range(len(messages))]
+        play(calm, messages, quiet)
+        expected = outcome(calm)
+        told = {row["id"] for row in calm.rows(tables.notices)}
+        more: dict[int, list[tuple[str, dict[str, Any]]]] = {}
+        for place, count in again:
+            place %= len(messages)
+            sent = [(name, payload) for _, name, payload in messages[: place + 1] if name in ("north", "south")]
+            more.setdefault(place, []).extend(sent[-count:])
+        for place, back, amps in late:  # older than the newest, and at no time that a reading has
+            place %= len(messages)
+            before = [payload["t"] for _, name, payload in messages[: place + 1] if name == "north"]
+            if before:
+                one = {**rough.reading(0, amps), "t": before[-1] - back - 0.5}
+                more.setdefault(place, []).append(("north", one))
+        fed = [name for _, name, _ in messages].count("north")
+        mixed: list[tuple[float, str, dict[str, Any]]] = []
+        for number, message in enumerate(messages):
+            mixed += [message, *((message[0], *extra) for extra in more.get(number, []))]
+        play(rough, mixed, [(n, "commit" if n % 3 == 0 else "take", 0) for n in range(len(mixed))])
+        found = outcome(rough)
+        for key in ("changes", "runs", "states", "notices", "panel", "yard", "south"):
+            assert found[key] == expected[key], key
+        rows = rough.stored("north")
+        live = np.argsort(rows["number"])[(rows["flags"][np.argsort(rows["number"])] & 1) == 0]
+        for key in ("t_ms", "amps", "volts", "limit_amps", "version"):
+            assert [repr(one) for one in rows[key][live].tolist()] == expected["north"][key], key
+        assert len(live) == fed and {row["id"] for row in rough.rows(tables.notices)} == told
+        event(f"late {int((rows['flags'] & 1).sum())}, repeats {min(rough.logger('north')['repeats'], 1)}")
+
+
 def test_the_stream_shows_every_condition_of_the_table(template: Path, bench_of: Any) -> None:
     """Else the property above would hold for want of anything happening."""
     segments = [

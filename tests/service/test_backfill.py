@@ -282,6 +282,23 @@ def test_a_commit_that_fails_tells_it_once_later(farm: Any, monkeypatch: Any) ->
     assert len(notices(farm)) == 1
 
 
+def test_a_database_that_does_not_answer_is_asked_again(farm: Any, monkeypatch: Any) -> None:
+    heard_again(farm)
+    late(farm, over_for_a_while)
+    asked = []
+
+    def away(*args: Any) -> Any:
+        asked.append(1)
+        raise LinkError("the database is busy.")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(backfill, "look", away)
+        farm.pass_time(70.0)
+    assert asked == [1] and notices(farm) == []
+    farm.pass_time(70.0)
+    assert len(notices(farm)) == 1
+
+
 def test_a_state_of_another_form_is_made_anew_from_stored_rows(farm: Any, monkeypatch: Any) -> None:
     heard_again(farm)
     with farm.database.begin() as connection:
@@ -361,6 +378,21 @@ def test_late_readings_outside_every_gap_are_stored_and_no_more(farm: Any) -> No
     late(farm, lambda at: 30.0, 5, 595)
     farm.pass_time(100.0)
     assert notices(farm) == [] and gaps.stored(farm.database) == [] and farm.logger("north")["late"] == 60
+
+
+def test_late_readings_from_before_a_gap_do_not_fill_it(farm: Any) -> None:
+    heard_again(farm)
+    late(farm, lambda at: 30.0, 5, 595)
+    farm.pass_time(100.0)
+    (gap,) = gaps.stored(farm.database)
+    assert notices(farm) == [] and gap.late_number == 0
+
+
+def test_what_begins_after_the_gap_is_told_by_the_live_watch_alone(farm: Any) -> None:
+    farm.send("north", 4200, 4330, 11.0, volts=VOLTS)
+    late(farm, steady)
+    farm.pass_time(100.0)
+    assert notices(farm) == [] and len(farm.raised("overload")) == 1
 
 
 def test_a_removed_fan_is_not_told_of(farm: Any) -> None:

@@ -205,6 +205,35 @@ def test_memory_of_times_is_bounded_and_older_repeats_are_known_all_the_same(
     assert len(asked) == 2
 
 
+def test_out_of_order_in_one_round_is_put_in_order_and_in_a_later_one_it_is_late(farm: Any) -> None:
+    for at in (20, 0, 10):
+        farm.put("north", farm.reading(at))
+    settle(farm)
+    farm.put("north", farm.reading(40))
+    settle(farm)
+    farm.put("north", farm.reading(30))
+    settle(farm)
+    stored = farm.stored("north")
+    by_number = np.argsort(stored["number"])
+    assert ((stored["t_ms"][by_number] - 1791075600000) / 1000).tolist() == [0, 10, 20, 40, 30]
+    assert stored["flags"][by_number].tolist() == [0, 0, 0, 0, LATE]
+    assert farm.logger("north")["newest_ms"] == 1791075640000
+
+
+def test_a_logger_that_buffered_and_sends_in_order_is_only_behind(farm: Any) -> None:
+    """Its hour of readings is fed, judged by its own time, and told with when it happened and when it was heard."""
+    farm.send("north", 0, 10)
+    farm.wall += timedelta(hours=1)
+    backlog(farm, "north", [farm.reading(at, 11.0 if at > 1_000 else 9.0) for at in range(20, 3_600, 10)])
+    settle(farm)
+    assert (farm.stored("north")["flags"] == 0).all() and farm.logger("north")["late"] == 0
+    (alarm,) = farm.raised("overload")
+    assert (alarm["since_ms"], alarm["raised_ms"]) == (1791076610000, 1791076730000)
+    assert alarm["heard_ms"] >= 1791075600000 + 3_600_000
+    notice = farm.rows(tables.notices)[0]
+    assert "happened 20:18, heard 21:00" in notice["short"]
+
+
 @pytest.mark.parametrize("apart", [False, True])
 def test_two_messages_for_one_time_the_first_stands(farm: Any, apart: bool) -> None:
     """Whether they come in one round or in two: a logger that sends a message a channel is told, never half stored."""

@@ -54,7 +54,7 @@ def test_a_change_becomes_a_version_of_each_fan_and_of_those_entered_later(bench
     bench.register("later")
     bench.pass_time(1.0, 0.5)
     assert delay_seconds(bench, "later") == 20.0 and len(versions(bench, "later")) == 1
-    start(bench, SOONER)  # the same once more: nothing new
+    start(bench, SOONER + '[sites.home]\nname = "Hill farm"\n')  # the same once more: nothing new
     assert [len(versions(bench, fan)) for fan in ("north", "own", "later")] == [2, 2, 1]
     start(bench, "")  # taken out again
     assert delay_seconds(bench, "north") == 120.0 and len(versions(bench)) == 3
