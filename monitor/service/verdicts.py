@@ -89,7 +89,7 @@ class Verdicts:
 
     def __init__(
         self, plant: Plant, book: AlarmBook, steady: Callable[[], float], *, apply: Apply, tell: Tell,
-        keep: Callable[[Run], None],
+        stronger: Callable[[Point, About], bool], keep: Callable[[Run], None],
     ) -> None:  # fmt: skip
         """
         Parameters
@@ -97,10 +97,11 @@ class Verdicts:
         steady : seconds since some moment, never put back
         apply : takes an event to an alarm
         tell : takes a change of a condition to its alarm
+        stronger : whether a stronger condition of the fan stands, which tells what a weaker one no longer does
         keep : puts a run into the next commit
         """
         self._plant, self._book, self._steady = plant, book, steady
-        self._apply, self._tell, self._keep = apply, tell, keep
+        self._apply, self._tell, self._stronger, self._keep = apply, tell, stronger, keep
         self._ended: dict[int, list[Ended]] = {}
         """Row of a fan -> its runs of the last day, oldest first; those that wait among them."""
         self._open: dict[int, float] = {}
@@ -181,6 +182,12 @@ class Verdicts:
             return False
         runs = self._ended.get(point.row, [])
         if runs and runs[-1].waits:
+            if change.what == layout.SUPERSEDED and self._stronger(
+                point, About(point.site, point.name, None, "stopped")
+            ):
+                change = replace(
+                    change, what=layout.CLEARED
+                )  # what is stronger stands now, and may not when it is told
             runs[-1].held.append(change)
             self._keep(runs[-1].row())
         elif change.what == layout.RAISED:
@@ -339,7 +346,8 @@ class Verdicts:
         )  # fmt: skip
         return ends.Own(
             one.volts_percent, (float(one.run.end_ms or 0) - one.run.start_ms) / 1000.0, restart,
-            called != 0.0 and (called == 1.0 or self._continuous(point, stop_ms)), resets,
+            called != 0.0 and (called == 1.0 or self._continuous(point, stop_ms)),
+            *ends.device_of(self._plant.version_at(point, stop_ms).nameplate), resets,
         )  # fmt: skip
 
     # --- what follows from a verdict ---------------------------------------------------------------------------
@@ -360,7 +368,9 @@ class Verdicts:
             if change.what == layout.RAISED:
                 raised = change
                 continue
-            if raised is not None and change.at_ms > due_ms and not self._told_otherwise(point, one):
+            if raised is None:  # it stood since an earlier end
+                self._tell(point, change)
+            elif change.at_ms > due_ms and not self._told_otherwise(point, one):
                 self._tell_stopped(point, raised, one)
                 self._tell(point, change)
             raised = None

@@ -118,7 +118,13 @@ class Worker:
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self._runs = beginning.open_runs(start, self.plant)
         self._verdicts = Verdicts(
-            self.plant, self._book, steady, apply=self.apply, tell=self._tell, keep=self._keep_run
+            self.plant,
+            self._book,
+            steady,
+            apply=self.apply,
+            tell=self._tell,
+            stronger=self._told_by_a_stronger,
+            keep=self._keep_run,
         )
         self._verdicts.begin(start.ended_runs, start.open_runs)
         self._next_reading, self._next_run = start.next_reading, start.next_run
