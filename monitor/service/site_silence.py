@@ -71,9 +71,7 @@ class SiteSilence:
             supply = point.name if point.kind == "supply" else point.nameplate and point.nameplate.fan.supply
             if supply:
                 supplies.setdefault(About(point.site, None, supply, SITE_SILENT), []).append(point)
-        return {
-            about: tuple(members) for about, members in (sites | supplies).items() if len(members) >= LEAST_LOGGERS
-        }
+        return {about: tuple(members) for about, members in (sites | supplies).items() if len(members) >= LEAST_LOGGERS}
 
     def _is_silent(self, about: About, members: tuple[Point, ...], now_ms: float) -> bool:
         """Whether the group's alarm stands after this look."""
@@ -165,5 +163,3 @@ def _or_none(value: float) -> float | None:
 
 def _time(ms: float) -> datetime:
     return datetime.fromtimestamp(ms / 1000.0, UTC)
-
-

@@ -146,7 +146,8 @@ def verdicts(fed: Fed) -> list[list[tuple[Change, ends.Verdict]]]:
             again = [run.start_ms for run in runs[number] if stop < run.start_ms <= due]
             seconds = (change.at_ms - change.since_ms) / 1000.0
             volts = volts_at_end(fed, number, stop, 1000.0 * fed.period_s)
-            own = ends.Own(volts, seconds, again[0] if again else None)
+            setting, error = ends.device_of(fed.plates[number])
+            own = ends.Own(volts, seconds, again[0] if again else None, setting_amps=setting, error_share=error)
             mine.append((change, ends.judge(change.ending, own, sisters)))
         out.append(mine)
     return out
