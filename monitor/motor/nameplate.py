@@ -37,7 +37,7 @@ class Motor:
     rated_speed_rpm: float | None = None
     """Full-load speed [1/min]."""
     poles: int | None = None
-    """Number of poles: 2, 4, 6, 8 ..."""
+    """Number of poles: 2, 4, 6, 8 ...; None: told by `rated_speed_rpm`, else 4."""
     insulation_class: str | None = None
     """Insulation class letter: A, B, F or H."""
     max_ambient_c: float | None = None
@@ -53,7 +53,8 @@ class Protection:
     type: str = "unknown"
     """"overload relay", "built-in protector", "none" or "unknown"."""
     trip_class: int | None = None
-    """5, 10, 20 or 30: at most so many seconds from cold at 7.2 times the setting (IEC 60947-4-1)."""
+    """5, 10, 20 or 30: at most so many seconds from cold at 7.2 times the setting (IEC 60947-4-1); None: taken
+    as 10."""
     setting_amps: float | None = None
     """What it is set to [A], above 0."""
     trip_ratio: float = 1.15

@@ -1,4 +1,4 @@
-"""How often a motor may be started in an hour.
+"""Starting a motor: how often in an hour it may be, and what it draws with the rotor still standing.
 
 Each start heats rotor and winding as minutes of overload do, and a cycled fan may start many times a day. The table
 gives three figures: starts an hour (A), starts an hour times the inertia turned (B), and least time off (C). Only A is
@@ -8,6 +8,7 @@ fan of 15 hp and more gets more than four starts (common practice, no source).
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 
 from monitor.motor.nameplate import Motor
@@ -42,6 +43,30 @@ BIG_FROM_HP = 15.0
 MOST_STARTS_OF_BIG = 4
 STARTS_OF_UNKNOWN = 6
 """Where the rating is not registered: what a 10 hp motor of two poles may do (common practice)."""
+
+CODE_LETTER_SOURCE = "NFPA 70 (NEC) 2023 table 430.7(B)"
+KILOVOLTAMPERES_A_HORSEPOWER: dict[str, tuple[float, float]] = {
+    "A": (0.0, 3.14),
+    "B": (3.15, 3.54),
+    "C": (3.55, 3.99),
+    "D": (4.0, 4.49),
+    "E": (4.5, 4.99),
+    "F": (5.0, 5.59),
+    "G": (5.6, 6.29),
+    "H": (6.3, 7.09),
+    "J": (7.1, 7.99),
+    "K": (8.0, 8.99),
+    "L": (9.0, 9.99),
+    "M": (10.0, 11.19),
+    "N": (11.2, 12.49),
+    "P": (12.5, 13.99),
+    "R": (14.0, 15.99),
+    "S": (16.0, 17.99),
+    "T": (18.0, 19.99),
+    "U": (20.0, 22.39),
+    "V": (22.4, math.inf),
+}
+"""Code letter -> least and greatest kVA a horsepower with the rotor locked. The letters I, O and Q are not used."""
 
 
 def starts_allowed(rated_power_hp: float | None, poles: int | None) -> int:
@@ -94,3 +119,25 @@ def poles_of(motor: Motor) -> int | None:
             if synchronous * (1.0 - GREATEST_SLIP) <= motor.rated_speed_rpm <= synchronous:
                 return poles
     return None
+
+
+def locked_rotor_amps(motor: Motor) -> tuple[float, float] | None:
+    """Least and greatest current [A] at rated voltage with the rotor locked, by the code letter of the nameplate.
+
+    So much flows in the first moment of every start. None where code letter or rating is not registered.
+
+    Examples
+    --------
+    >>> least, most = locked_rotor_amps(Motor(230, 3, 28.0, rated_power_hp=10, code_letter="G"))
+    >>> round(least, 1), round(most, 1)
+    (140.6, 157.9)
+
+    References
+    ----------
+    NFPA 70 (NEC) 2023, table 430.7(B).
+    """
+    if motor.code_letter is None or motor.rated_power_hp is None:
+        return None
+    least, most = KILOVOLTAMPERES_A_HORSEPOWER[motor.code_letter]
+    amps_a_kva = 1000.0 * motor.rated_power_hp / (motor.rated_voltage * (math.sqrt(3.0) if motor.phases == 3 else 1.0))
+    return least * amps_a_kva, most * amps_a_kva

@@ -175,6 +175,12 @@ setpoint = 5
             LEAST + "[fan]\nsupply = 'yard'\nweather = 'yard'\n",
             ("fan.weather", "another name than the supply point's", '"yard"'),
         ),
+        (LEAST + "[protection]\ntrip_ratio = 1.04\n", ("protection.trip_ratio", "a number from 1.05 to 1.25", "1.04")),
+        (LEAST + "[protection]\ntrip_ratio = 1.26\n", ("protection.trip_ratio", "a number from 1.05 to 1.25", "1.26")),
+        (
+            LEAST + "[fan]\ncontrol = 'thermostat'\n",
+            ("fan.control", '"continuous", "cycled" or "manual"', '"thermostat"'),
+        ),
         (LEAST + "[conditions]\noverload = 1\n", ("conditions.overload", "[conditions.NAME] tables", "1")),
     ],
 )
