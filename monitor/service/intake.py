@@ -43,6 +43,8 @@ LATE, TIME_OF_RECEIPT = 1, 4
 
 LEAST_PERIOD_MS = 1_000.0
 """A logger whose period is not known yet is taken to send no faster than this: a heap must not teach it otherwise."""
+CLOCK_PUT_BACK_MS = 3_600_000.0
+"""Of a clock that was put back by more, times counted from receipt are believed; less is a heap."""
 TIMES_KEPT = 1_024
 """Times of stored readings kept in memory for each point, at most twice as many; older ones are looked up."""
 TWO_FOR_ONE_TIME = "two messages for one time"
@@ -222,8 +224,9 @@ class Intake:
         t_ms = decoded.t_ms.copy()
         flags = np.zeros(items, np.int16)
         timeless = np.isnan(t_ms)
-        if timeless.any():
+        if timeless.any() or decoded.from_receipt.any():
             t_ms[timeless] = received[timeless]
+            timeless |= decoded.from_receipt
             flags[timeless] |= TIME_OF_RECEIPT
             keep &= self._not_in_a_heap(point, t_ms, timeless, keep, messages, decoded, refuse)
 
@@ -314,7 +317,10 @@ class Intake:
         self, point: Ints, t_ms: Floats, timeless: NDArray[np.bool_], keep: NDArray[np.bool_],
         messages: Sequence[Message], decoded: Decoded, refuse: Callable[..., None],
     ) -> NDArray[np.bool_]:  # fmt: skip
-        """Readings without a time of their own that come in a heap have lost their time: only the first is taken."""
+        """Readings without a time of their own that come in a heap have lost their time: only the first is taken.
+
+        So have those whose times were counted back from receipt and that reach back behind what was there before.
+        """
         good = np.ones(len(t_ms), bool)
         last: dict[int, float] = {}
         for item in np.flatnonzero(timeless & keep):
@@ -326,9 +332,12 @@ class Intake:
             if retained:
                 good[item] = False
                 refuse(int(item), "retained, no time", "a retained message is old news; its age is not known")
-            elif abs(t_ms[item] - before) < period / 2:  # a clock that was put back makes no heap
+            elif (
+                abs(t_ms[item] - before) < period / 2  # a clock that was put back makes no heap
+                or (decoded.from_receipt[item] and -CLOCK_PUT_BACK_MS < t_ms[item] - before < 0.0)
+            ):
                 good[item] = False
-                why = f"less than {period / 2000:g} s after the one before; have the logger send t"
+                why = f"less than {period / 2000:g} s after the one before; have the logger send its own time"
                 refuse(int(item), "no time, in a heap", why)
             else:
                 last[row] = float(t_ms[item])
