@@ -66,7 +66,7 @@ def _database(settings: Settings) -> Iterator[Finding]:
     except (ConfigError, LinkError) as exc:
         yield Finding("database", False, str(exc))
         return
-    yield Finding("database", True, f"opens, {len(fans)} fans in the register")
+    yield Finding("database", True, f"opens, {len(fans)} {'fan' if len(fans) == 1 else 'fans'} in the register")
     if not fans:
         yield Finding("fans", False, "none in the register: amp-monitor fans import SITE/FAN FAN.toml")
     if newest is not None:

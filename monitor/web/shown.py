@@ -63,6 +63,8 @@ class FanShown:
     """Voltage unbalance, e.g. "0.8 %"."""
     full_load: str
     """Share of full-load amps, e.g. "117 %"."""
+    of_full_load: str
+    """The same with its words, e.g. "117 % of full-load amps"; empty where there is none."""
     air: str
     """Air temperature."""
     heard: str
@@ -101,6 +103,7 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
     ratio, amps = item["load_ratio"], item["amps"]
     length = 0.0 if ratio is None else min(max(ratio, 0.0), STRIP_ENDS_AT)
     waiting = len(item["alarms"])
+    full_load = words.percent(item["percent_of_full_load"])
     return FanShown(
         tone=TONES[NEAR] if _no_limit(item) and state == RUNNING else TONES[state],
         state=state,
@@ -114,7 +117,8 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
         legs=_legs(item),
         volts=_volts(item),
         unbalance=words.percent(item["unbalance_percent"], 1),
-        full_load=words.percent(item["percent_of_full_load"]),
+        full_load=full_load,
+        of_full_load="" if full_load == words.NOT_KNOWN else f"{full_load} of full-load amps",
         air=words.temperature(item["ambient_c"], site.units),
         heard=_heard(item, zone, now),
         heard_at="" if item["time"] is None else item["time"].isoformat(),
