@@ -142,7 +142,7 @@ WRONG = [
     ('[sites.home]\n[[notices.route]]\nname = "a"\nto = ["x"]\nsites = ["away"]',
      'notices.route.0.sites: expected sites that stand under [sites.NAME], found "away"'),
     ("[inflow]",
-     'inflow: expected a known key: database, mqtt, web, sites, notices, commit_seconds, data, found "inflow"'),
+     'inflow: expected a known key: database, mqtt, web, sites, intake, notices, commit_seconds, data, found "inflow"'),
 ]  # fmt: skip
 
 

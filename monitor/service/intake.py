@@ -175,6 +175,10 @@ class Intake:
             if point is not None and point.removed:
                 point = None
             why = None if point is not None else _unusable(site, name)
+            if message.faults:  # another logger's message of which not all could be read
+                refused += _faults(message, *((site, name) if why is None else ("", "")))
+                if not message.payload:
+                    continue
             if why is not None:
                 refused.append(_refused(message, site[:64], name[:64], "unusable name", why))
             elif kind == "readings":
@@ -416,7 +420,14 @@ def stretches(rows: Ints) -> list[tuple[int, int]]:
 
 
 def _refused(message: Message, site: str, name: str, reason: str, detail: str, count: int = 1) -> Refused:
-    return Refused(message.received_ms, message.topic, site, name, reason, detail, message.payload, count)
+    came = message.parts or (message,)  # what a logger's owner can recognise
+    payload = came[0].payload if len(came) == 1 else b" | ".join(one.payload for one in came[:8])
+    return Refused(message.received_ms, came[0].topic, site, name, reason, detail, payload, count)
+
+
+def _faults(message: Message, site: str, name: str) -> list[Refused]:
+    """What could not be made a reading of when another logger's message was read."""
+    return [_refused(message, site, name, reason, detail) for reason, detail in message.faults]
 
 
 def _unusable(site: str, name: str) -> str | None:
