@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from monitor.links.mqtt import Message
 from monitor.links.payload import Decoded, decode_many
+from monitor.service.clocks import Clocks
 from monitor.service.joining import AIR_FROM_POINT, VOLTS_FROM_SUPPLY, Joining, Window
 from monitor.service.plant import Plant, Point
 from monitor.settings import NAME
@@ -134,6 +135,8 @@ class Intake:
         self._plant = plant
         self._known = known
         self.joining = Joining(plant, window)
+        self.clocks = Clocks()
+        """How far loggers' clocks are off; asked by row of the plant."""
         self._newest: dict[int, tuple[float, bytes]] = {}
         """Row -> time and content of the newest reading as it came."""
 
@@ -364,7 +367,8 @@ class Intake:
             if same:
                 taken.repeats[row] = taken.repeats.get(row, 0) + 1
             else:
-                refuse(item, TWO_FOR_ONE_TIME, "another one of the same millisecond came before; the first stands")
+                why = "another one of the same millisecond came before; the first stands"
+                refuse(item, TWO_FOR_ONE_TIME, f"{why}. If each carries a part: assemble_seconds of an intake form")
 
     def _move_on(self, taken: Taken, content: Floats) -> None:
         """The plant's newest times and what is known of each point's recent readings."""
@@ -377,6 +381,8 @@ class Intake:
             plant.newest_ms[row] = times[-1]
             plant.heard_ms[row] = taken.fed.received_ms[start:stop].max()
             self._newest[row] = float(times[-1]), content[stop - 1].tobytes()
+            if not taken.fed.flags[stop - 1] & TIME_OF_RECEIPT:
+                self.clocks.heard(row, float(times[-1]), float(taken.fed.received_ms[stop - 1]))
             if times[-1] >= plant.next_version_ms[row]:
                 plant.settle_version(point)
         for start, stop in stretches(taken.late.point):
