@@ -56,8 +56,8 @@ def main() -> None:
                 print(exc.format_message(), file=sys.stderr)
                 sys.exit(WRONG_USE)
             context = getattr(exc, "ctx", None)
-            usage = f"{context.get_usage()}\n" if context is not None else ""
-            _fail(f"{usage}{exc.format_message()}", WRONG_USE)
+            usage = f"\n{context.get_usage()}" if context is not None else ""
+            _fail(f"{exc.format_message()}{usage}", WRONG_USE)
         raise
     if isinstance(code, int):  # what `typer.Exit` carried
         sys.exit(code)

@@ -9,12 +9,12 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
@@ -133,6 +133,96 @@ class NoticeSettings(_Table):
     route: tuple[RouteSettings, ...] = Field((), description="[[notices.route]] tables")
 
 
+# ---------------------------------------------------------------------- payloads of other loggers
+
+
+SITE_LEVEL, FAN_LEVEL, CHANNEL_LEVEL = "{site}", "{fan}", "{channel}"
+LEVELS = (SITE_LEVEL, FAN_LEVEL, CHANNEL_LEVEL)
+"""Named levels of a form's topic: what stands there in a message's topic is the site, the fan, the channel."""
+
+Channel = Literal["l1", "l2", "l3", "v12", "v23", "v31", "ambient", "ambient_f", "called"]
+
+
+def _topic(text: str) -> str:
+    levels = text.split("/")
+    odd = [level for level in levels[:-1] if level == "#"]
+    odd += [
+        level for level in levels if level not in LEVELS and level not in ("+", "#") and re.search(r"[#+{}]", level)
+    ]
+    named = [level for level in levels if level in LEVELS]
+    if (
+        odd
+        or len(set(named)) < len(named)
+        or text.startswith("$")
+        or "\0" in text
+        or not 0 < len(text.encode()) < 65_536
+    ):
+        raise ValueError(
+            "a topic whose levels are words, {site}, {fan}, {channel} (each once), + for any word, # last for any rest"
+        )
+    return text
+
+
+def _path(text: str) -> str:
+    if not text or not all(text.split(".")):
+        raise ValueError("a path such as motor.amps.0: keys and places in lists, with dots between")
+    return text
+
+
+def _name(text: str) -> str:
+    if not NAME.fullmatch(text):
+        raise ValueError("a name of small letters, digits, dashes, dots, at most 64")
+    return text
+
+
+def _one_or_list(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+Place = Annotated[str, AfterValidator(_path)]
+Paths = Annotated[tuple[Place, ...], BeforeValidator(_one_or_list)]
+Name = Annotated[str, AfterValidator(_name)]
+Factor = Annotated[float, Field(strict=True, gt=0, le=1e6)]
+
+
+class FormSettings(_Table):
+    """How the messages of other loggers are read."""
+
+    name: str = Field(min_length=1, max_length=40, description="a short name for this form")
+    topic: Annotated[str, AfterValidator(_topic)] = Field(description="a topic with levels such as {site} and {fan}")
+    site: Name | None = Field(None, description="the name of the site")
+    fan: Name | None = Field(None, description="the name of the fan")
+    sites: dict[str, Name] = Field({}, description="a table: what stands in the topic = the site's name here")
+    fans: dict[str, Name] = Field({}, description="a table: what stands in the topic = the fan's name here")
+    readings: Place | None = Field(None, description="the path of a list of readings in the payload")
+    time: Place | None = Field(None, description="the path of a reading's time")
+    time_format: Literal["seconds", "milliseconds", "rfc3339"] = Field(
+        "rfc3339", description='"rfc3339", "seconds" or "milliseconds" (since 1970)'
+    )
+    amps: Paths = Field((), description="the path of the amps, or a list of three: L1, L2, L3")
+    volts: Paths = Field((), description="the path of the volts, or a list of three: L1-L2, L2-L3, L3-L1")
+    ambient_c: Place | None = Field(None, description="the path of the air temperature in degrees C")
+    ambient_f: Place | None = Field(None, description="the path of the air temperature in degrees F")
+    called: Place | None = Field(None, description="the path of 1 or 0: the control wants the fan to run")
+    channel: Channel | None = Field(None, description="l1, l2, l3, v12, v23, v31, ambient, ambient_f or called")
+    channels: dict[str, Channel] = Field(
+        {}, description="a table: what stands in the topic = l1, l2, l3, v12, v23, v31, ambient, ambient_f or called"
+    )
+    value: Place | None = Field(None, description="the path of the channel's value")
+    amps_factor: Factor = Field(1.0, description="a factor above 0, such as 0.001 for mA")
+    volts_factor: Factor = Field(1.0, description="a factor above 0, such as 1000 for kV")
+    assemble_seconds: float = Field(0.0, strict=True, ge=0, le=60, description="seconds from 0 to 60")
+
+    @property
+    def mqtt_filter(self) -> str:
+        """The topic as the broker takes it in a subscription."""
+        return "/".join("+" if level in LEVELS else level for level in self.topic.split("/"))
+
+
+class IntakeSettings(_Table):
+    form: tuple[FormSettings, ...] = Field((), description="[[intake.form]] tables")
+
+
 class Settings(_Table):
     """All settings, as `amp-monitor run` uses them."""
 
@@ -140,6 +230,7 @@ class Settings(_Table):
     mqtt: MqttSettings = Field(MqttSettings(), description="an [mqtt] table")
     web: WebSettings = Field(WebSettings(), description="a [web] table")
     sites: dict[str, SiteSettings] = Field({}, description="[sites.NAME] tables")
+    intake: IntakeSettings = Field(IntakeSettings(), description="[[intake.form]] tables")
     notices: NoticeSettings = Field(NoticeSettings(), description="[[notices.route]] tables")
     commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
@@ -226,12 +317,91 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
         signed = any(isinstance(address, str) and address.startswith("webhook+") for address in _list(route, "to"))
         if signed and "secret_file" not in route:
             faults.append(Fault(f"{here}.secret_file", "a file with the signing secret", "nothing"))
+    faults.extend(_faults_of_forms(table))
     mqtt = _table(table, "mqtt")
     if ("cert_file" in mqtt) != ("key_file" in mqtt):
         faults.append(Fault("mqtt", "cert_file and key_file together", "only one of them"))
     if "password_file" in mqtt and "username" not in mqtt:
         faults.append(Fault("mqtt.username", "a user name to go with the password", "nothing"))
     return faults
+
+
+def _faults_of_forms(table: Mapping[str, Any]) -> Iterator[Fault]:
+    """What the keys of an [[intake.form]] must have in common."""
+    sites, root = _table(table, "sites"), str(_table(table, "mqtt").get("root", "amps/v1"))
+    seen: list[object] = []
+    for number, form in enumerate(_list(_table(table, "intake"), "form")):
+        if not isinstance(form, dict):
+            continue
+        here = f"intake.form.{number}"
+        name = form.get("name")
+        if name is not None and name in seen:
+            yield Fault(f"{here}.name", "a name no other form has", f'"{name}"')
+        seen.append(name)
+        levels = form["topic"].split("/") if isinstance(form.get("topic"), str) else []
+        if levels and _may_be_ours(levels, root.split("/")):
+            yield Fault(f"{here}.topic", f"a topic that is not one of ours under {root}", f'"{form["topic"]}"')
+        for key, level in (("site", SITE_LEVEL), ("fan", FAN_LEVEL)):
+            if levels and (level in levels) == (key in form):
+                found = "both" if key in form else "neither"
+                yield Fault(f"{here}.{key}", f"a name here, or {level} in the topic", found)
+            if f"{key}s" in form and levels and level not in levels:
+                yield Fault(f"{here}.{key}s", f"{level} in the topic", "none")
+        named = [form.get("site"), *_table(form, "sites").values()]
+        for site in named:
+            if isinstance(site, str) and NAME.fullmatch(site) and sites and site not in sites:
+                yield Fault(f"{here}.site", "a site that stands under [sites.NAME]", f'"{site}"')
+        yield from _faults_of_channels(form, here, levels)
+
+
+def _faults_of_channels(form: Mapping[str, Any], here: str, levels: list[str]) -> Iterator[Fault]:
+    """A form reads whole readings by their paths, or one channel a message."""
+    paths = [key for key in ("amps", "volts", "ambient_c", "ambient_f", "called") if key in form]
+    single = [key for key in ("channel", "channels") if key in form]
+    if not paths and not single:
+        yield Fault(here, "amps, volts, ambient_c, ambient_f, called, or channel, channels", "none of them")
+    if paths and single:
+        yield Fault(f"{here}.{single[0]}", f"no {single[0]} beside {', '.join(paths)}", "both")
+    if len(single) == 2:
+        yield Fault(f"{here}.channel", "one of channel and channels", "both")
+    if "ambient_c" in form and "ambient_f" in form:
+        yield Fault(f"{here}.ambient_f", "one of ambient_c and ambient_f", "both")
+    for key in ("amps", "volts"):
+        many = form.get(key)
+        if isinstance(many, list) and len(many) not in (1, 3):
+            yield Fault(f"{here}.{key}", "one path or three", f"{len(many)}")
+    if levels and (CHANNEL_LEVEL in levels) != ("channels" in form):
+        where = "channels" if CHANNEL_LEVEL in levels else "topic"
+        what = "a table of what stands in the topic" if where == "channels" else "{channel} where the channels stand"
+        yield Fault(f"{here}.{where}", what, "nothing")
+    if "value" in form and not single:
+        yield Fault(f"{here}.value", "channel or channels to go with it", "nothing")
+    if single and "value" not in form:
+        for key in ("time", "readings"):
+            if key in form:
+                yield Fault(
+                    f"{here}.{key}", "no path in a payload that is a number; or value, its path", f'"{form[key]}"'
+                )
+    if "time_format" in form and "time" not in form:
+        yield Fault(f"{here}.time", "the path of the time, to go with time_format", "nothing")
+    waits = form.get("assemble_seconds", 0)
+    if "readings" in form and waits:
+        yield Fault(f"{here}.assemble_seconds", "0 where a payload holds a list of readings", str(waits))
+    channels = {str(one) for one in (form.get("channel"), *_table(form, "channels").values()) if one is not None}
+    if single and not waits and (len(channels) > 1 or channels & {"l2", "l3", "v23", "v31"}):
+        expected = "seconds above 0: a message carries one channel, a reading needs several"
+        yield Fault(f"{here}.assemble_seconds", expected, str(waits))
+
+
+def _may_be_ours(levels: list[str], root: list[str]) -> bool:
+    """Whether a topic with wildcards can be ROOT/SITE/FAN/readings or another of ours."""
+    ours = [*root, "+", "+", "+"]
+    for place, mine in enumerate(ours):
+        if place < len(levels) and levels[place] == "#":
+            return True
+        if place >= len(levels) or not (mine == "+" or levels[place] in (mine, "+", *LEVELS)):
+            return False
+    return len(levels) == len(ours) or levels[len(ours) :] == ["#"]
 
 
 def _table(table: Mapping[str, Any], key: str) -> Mapping[str, Any]:

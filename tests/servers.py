@@ -26,6 +26,7 @@ from monitor import settings
 from monitor.records import register
 from monitor.records.database import open_database
 from monitor.service.opening import seed_sites
+from tests.plates import TEN_HP
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 
@@ -152,27 +153,7 @@ def _length(number: int) -> bytes:
             return bytes(out)
 
 
-NAMEPLATE = """\
-[motor]
-rated_power_hp = 10
-rated_voltage = 460
-phases = 3
-full_load_amps = 13.2
-service_factor = 1.15
-power_factor = 0.83
-[protection]
-type = "overload relay"
-trip_class = 10
-setting_amps = 13.2
-[fan]
-blade_pitch_degrees = 21
-available_pitch_degrees = [13, 15, 17, 18, 19, 21]
-minimum_pitch_degrees = 13
-coldest_expected_c = -5
-control = "continuous"
-[logger]
-period_seconds = 10
-"""
+NAMEPLATE = TEN_HP + "[logger]\nperiod_seconds = 10\n"
 
 
 class Running:

@@ -73,9 +73,9 @@ def test_without_a_command_the_help_stands_there_once(call: Call, words: tuple[s
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (("paint",), "No such command"),
-        (("fans", "paint"), "No such command"),
-        (("fans", "import"), "Missing argument"),
+        (("paint",), "amp-monitor: No such command"),
+        (("fans", "paint"), "amp-monitor: No such command"),
+        (("fans", "import"), "amp-monitor: Missing argument"),
         (("check", "--loud"), "No such option"),
         (("fans", "import", "bin-1", "bin.toml"), 'expected SITE/FAN such as home/bin-1, found "bin-1"'),
         (("fans", "import", "home/bin/1", "bin.toml"), "expected SITE/FAN"),
@@ -237,7 +237,7 @@ def test_check_of_what_is_right_is_0(call: Call, tmp_path: Path) -> None:
         broker.kill()
     assert "WRONG" not in out.replace("WRONG  disk", "")
     assert code == (1 if "WRONG  disk" in out else 0)
-    assert "1 fans in the register" in out and "ok     broker: " in out and "ok     notices farm: " in out
+    assert "1 fan in the register" in out and "ok     broker: " in out and "ok     notices farm: " in out
 
 
 def test_check_of_something_that_is_no_broker(call: Call, tmp_path: Path) -> None:

@@ -281,15 +281,13 @@ class Connection:
         self._accepted_at = time.monotonic()
         broker._acks.clear()
         broker.accept(flags.session_present)
-        wanted = [f"{address.root}/+/+/readings", f"{address.root}/+/+/status"]
+        wanted = broker.topics
         if self._v5:
             # Retained readings only with a new subscription, the loggers' own word each time.
-            handling = (SubscribeOptions.RETAIN_SEND_IF_NEW_SUB, SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE)
+            once, always = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB, SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE
+            how = [always if topic == f"{address.root}/+/+/status" else once for topic in wanted]
             client.subscribe(
-                [
-                    (topic, SubscribeOptions(qos=1, retainHandling=how))
-                    for topic, how in zip(wanted, handling, strict=True)
-                ]
+                [(topic, SubscribeOptions(qos=1, retainHandling=one)) for topic, one in zip(wanted, how, strict=True)]
             )
         else:
             client.subscribe([(topic, 1) for topic in wanted])
@@ -315,12 +313,14 @@ class Connection:
     def _on_subscribe(
         self, client: paho.Client, _: object, mid: int, reasons: list[ReasonCode], properties: object
     ) -> None:
-        refused = [reason for reason in reasons if reason.is_failure]
+        broker = self._broker
+        asked = zip(broker.topics, reasons, strict=False)
+        refused = [(topic, reason) for topic, reason in asked if reason.is_failure]
         if refused:
-            broker = self._broker
+            topics = ", ".join(topic for topic, _ in refused if not topic.endswith("/status")) or refused[0][0]
             broker.tell(
-                f"the broker at {broker.address} lets us in but not read {broker.address.root}/+/+/readings "
-                f"({refused[0].getName().lower()}). Whoever runs the broker must allow it in its access list."
+                f"the broker at {broker.address} lets us in but not read {topics} "
+                f"({refused[0][1].getName().lower()}). Whoever runs the broker must allow it in its access list."
             )
 
     def _on_disconnect(

@@ -12,29 +12,15 @@ import time
 from collections import Counter, deque
 from typing import Final
 
-import msgspec
+from monitor.links.assembly import Assembly
+from monitor.links.message import Message
+
+__all__ = ["Inbox", "Message"]
 
 MAX_MESSAGES: Final = 200_000
 MAX_BYTES: Final = 64 * 1024 * 1024
 _OVERHEAD_BYTES: Final = 200
 """What a queued message costs beside its payload and topic, roughly."""
-
-
-class Message(msgspec.Struct, frozen=True, gc=False):
-    """A message as it arrived, not looked into."""
-
-    generation: int
-    """Number of the connection it came over; an acknowledgement counts on that one only."""
-    mid: int
-    """The broker's number for it on that connection."""
-    topic: str
-    payload: bytes
-    retain: bool
-    """Old news: the last value that the broker kept, not something new."""
-    received_ms: float
-    """Time of receipt, ms since 1970."""
-    qos: int = 1
-    """0: nothing to acknowledge, and it never comes again."""
 
 
 class Inbox:
@@ -43,7 +29,15 @@ class Inbox:
     `put`, `set_aside` and `give_back` belong to the network thread, the rest to the worker.
     """
 
-    def __init__(self, max_messages: int = MAX_MESSAGES, max_bytes: int = MAX_BYTES) -> None:
+    def __init__(
+        self, max_messages: int = MAX_MESSAGES, max_bytes: int = MAX_BYTES, assembly: Assembly | None = None
+    ) -> None:
+        """
+        Parameters
+        ----------
+        assembly : reads other loggers' messages as they are taken; without it all are in our own form
+        """
+        self._assembly = assembly
         self._max_messages = max_messages
         self._max_bytes = max_bytes
         self._queue: deque[Message] = deque()
@@ -91,7 +85,7 @@ class Inbox:
         return not self.full
 
     def take(self, most: int) -> list[Message]:
-        """Up to so many messages in order of arrival; empty at once if there are none."""
+        """Up to so many messages in order of arrival, those of other loggers read; empty at once if there are none."""
         with self._lock:
             self.takes += 1
             queue = self._queue
@@ -100,6 +94,8 @@ class Inbox:
             self._bytes_out += _size(taken)
             if queue:
                 self._something.set()
+            if self._assembly is not None:
+                taken = self._assembly.pass_on(taken, not queue)
         return taken
 
     def wait(self, timeout: float) -> bool:
@@ -119,8 +115,13 @@ class Inbox:
         with self._lock:
             stay = deque(message for message in self._queue if message.qos == 0)
             gone = [message for message in self._queue if message.qos != 0]
-            self._queue = stay
             self._bytes_out += _size(gone)
+            held = [] if self._assembly is None else self._assembly.give_up()
+            again = [message for message in held if message.qos == 0]
+            stay.extendleft(reversed(again))
+            self._bytes_in += _size(again)
+            gone = [message for message in held if message.qos != 0] + gone
+            self._queue = stay
             self._aside_messages.extend(gone)
             self._aside.update((message.topic, message.payload) for message in gone)
 

@@ -20,6 +20,7 @@ from typing import Final
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from monitor.links.address import BrokerAddress, tls_context
+from monitor.links.assembly import parts_of
 from monitor.links.connection import CONNECT_SECONDS, Connection
 from monitor.links.inbox import Inbox, Message
 
@@ -42,6 +43,7 @@ class Broker:
         address: BrokerAddress,
         inbox: Inbox | None = None,
         *,
+        also: Sequence[str] = (),
         say: Callable[[str], None] = lambda text: None,
         clock: Callable[[], float] = time.time,
         waits_seconds: Sequence[float] = WAITS_SECONDS,
@@ -49,6 +51,7 @@ class Broker:
         """
         Parameters
         ----------
+        also : topics of other loggers to subscribe to, beside our own
         say : takes a line for the log; a line that repeats itself is said once
         clock : seconds since 1970, for the time of receipt
         waits_seconds : between attempts, growing; the last one for ever, and at once where the installer must act
@@ -60,6 +63,8 @@ class Broker:
         self.address = address
         self.inbox = Inbox() if inbox is None else inbox
         self._say = say
+        self.topics = (f"{address.root}/+/+/readings", f"{address.root}/+/+/status", *also)
+        """What to subscribe to."""
         self._clock = clock
         self._waits = tuple(waits_seconds)
         if address.tls:
@@ -127,7 +132,7 @@ class Broker:
     def ack(self, messages: Sequence[Message]) -> None:
         """Acknowledges what is committed, in order; what came over an older connection is left out."""
         generation = self.generation
-        mids = [message.mid for message in messages if message.generation == generation and message.qos == 1]
+        mids = [one.mid for one in parts_of(messages) if one.generation == generation and one.qos == 1]
         if mids:
             # PUBACK without a reason code means success and has the same four bytes in MQTT 5 and 3.1.1.
             self._acks.append((generation, b"".join([_PUBACK(0x40, 2, mid) for mid in mids])))

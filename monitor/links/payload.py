@@ -24,6 +24,8 @@ import numpy as np
 from msgspec import Meta
 from numpy.typing import NDArray
 
+from monitor.links import senml
+
 MAX_BYTES: Final = 256 * 1024
 MAX_READINGS: Final = 10_000
 MAX_AMPS: Final = 2_000.0
@@ -89,6 +91,8 @@ class Decoded:
     """What was not taken, in order of arrival."""
     unknown_keys: dict[int, int]
     """Message number -> keys in it that were left alone."""
+    from_receipt: NDArray[np.bool_]
+    """(n,) whether a reading's time was counted from the time of receipt, as SenML's relative times are."""
 
     @property
     def has_t(self) -> NDArray[np.bool_]:
@@ -138,7 +142,7 @@ def decode_many(messages: Sequence[tuple[bytes, float]]) -> Decoded:
     numbers: list[int] = []
     patient = _Patient(items, numbers)
     take, count = items.append, numbers.append
-    for number, (payload, _) in enumerate(messages):
+    for number, (payload, received_ms) in enumerate(messages):
         try:
             if len(payload) > MAX_BYTES:
                 patient.refuse(number, TOO_LARGE, f"more than {MAX_BYTES} bytes")
@@ -146,7 +150,7 @@ def decode_many(messages: Sequence[tuple[bytes, float]]) -> Decoded:
             take(_one_strict(payload))
             count(number)
         except _UNREADABLE:
-            patient.message(number, payload)
+            patient.message(number, payload, received_ms)
     return _columns(items, numbers, patient, messages)
 
 
@@ -160,18 +164,20 @@ class _Patient:
         self.unknown: dict[int, int] = {}
         self.indexes: dict[int, int] = {}
         """Item -> its number in the payload, where that is not 0."""
+        self.from_receipt: list[int] = []
+        """Items whose time was counted from the time of receipt."""
 
     def refuse(self, number: int, reason: str, detail: str, index: int = 0) -> None:
         self.rejects.append(Reject(number, reason, detail, index))
 
-    def message(self, number: int, payload: bytes) -> None:
+    def message(self, number: int, payload: bytes, received_ms: float) -> None:
         if payload.lstrip(b" \t\r\n")[:1] != b"[":
             self._reading(number, payload, 0)
             return
         try:
             good = _list_strict(payload)
         except _UNREADABLE:
-            self._list(number, payload)
+            self._list(number, payload, received_ms)
             return
         if len(good) > MAX_READINGS:
             self.refuse(number, TOO_MANY, f"{len(good)} readings, at most {MAX_READINGS} are taken")
@@ -181,7 +187,7 @@ class _Patient:
         for index, item in enumerate(good):
             self._add(number, item, index)
 
-    def _list(self, number: int, payload: bytes) -> None:
+    def _list(self, number: int, payload: bytes, received_ms: float) -> None:
         try:
             raws = _list_raw(payload)
         except _UNREADABLE as exc:
@@ -190,8 +196,34 @@ class _Patient:
         if len(raws) > MAX_READINGS:
             self.refuse(number, TOO_MANY, f"{len(raws)} readings, at most {MAX_READINGS} are taken")
             return
+        if not self._pack(number, raws, received_ms):
+            for index, raw in enumerate(raws):
+                self._reading(number, bytes(raw), index)
+
+    def _pack(self, number: int, raws: Sequence[msgspec.Raw], received_ms: float) -> bool:
+        """Takes a list as a SenML pack; false if it is none."""
+        items: list[object] = []
         for index, raw in enumerate(raws):
-            self._reading(number, bytes(raw), index)
+            try:
+                items.append(_anything(raw))
+            except _UNREADABLE as exc:
+                if not index:
+                    return False
+                # What it would have said of the records after it is not known: none of the pack can be trusted.
+                reason, detail = _why_unreadable(exc, bytes(raw))
+                self.refuse(number, reason, f"{detail}; the pack was not taken", index)
+                return True
+            if not index and not senml.is_pack(items):
+                return False
+        pack = senml.readings_of(items, received_ms / 1000.0, MISSING_CODES.__contains__)
+        for fault in pack.faults:
+            self.refuse(number, fault.reason, fault.detail, fault.index)
+        if pack.unknown:
+            self.unknown[number] = self.unknown.get(number, 0) + pack.unknown
+        for index, relative, table in pack.readings:
+            if self._take(number, table, index) and relative and "t" in table:
+                self.from_receipt.append(len(self._items) - 1)
+        return True
 
     def _add(self, number: int, item: _Reading, index: int) -> None:
         if index:
@@ -212,6 +244,11 @@ class _Patient:
         if unknown and unknown == len(table):
             self.refuse(number, WRONG_TYPE, f"{_EXPECTED}, found only other keys", index)
             return
+        if self._take(number, table, index) and unknown:
+            self.unknown[number] = self.unknown.get(number, 0) + unknown
+
+    def _take(self, number: int, table: dict[str, Any], index: int) -> bool:
+        """Takes a reading with our keys; whether it could be taken."""
         try:
             item = _Reading(
                 _time(table.get("t")),
@@ -231,10 +268,9 @@ class _Patient:
                 self.refuse(number, exc.reason, f"{exc.detail}; the reading was taken without it", index)
         except _RefusedError as exc:
             self.refuse(number, exc.reason, exc.detail, index)
-            return
-        if unknown:
-            self.unknown[number] = self.unknown.get(number, 0) + unknown
+            return False
         self._add(number, item, index)
+        return True
 
 
 class _RefusedError(Exception):
@@ -346,6 +382,8 @@ def _columns(
     called = np.array([item.called for item in items], np.float64)
     received = np.fromiter((messages[number][1] for number in numbers), np.float64, n)
     ahead, old = t_ms > received + MAX_AHEAD_MS, t_ms < received - MAX_AGE_MS
+    from_receipt = np.zeros(n, bool)
+    from_receipt[patient.from_receipt] = True
     empty = (legs == 0) & (lines == 0) & np.isnan(ambient)
     bad = ahead | old | empty | (legs == 2) | (lines == 2)
     if bad.any():
@@ -354,9 +392,10 @@ def _columns(
             rejects.append(Reject(numbers[item], reason, detail, patient.indexes.get(int(item), 0)))
         keep = ~bad
         message, t_ms, amps, volts = message[keep], t_ms[keep], amps[keep], volts[keep]
-        ambient, called, legs = ambient[keep], called[keep], legs[keep]
+        ambient, called, legs, from_receipt = ambient[keep], called[keep], legs[keep], from_receipt[keep]
+    if rejects:
         rejects.sort(key=lambda reject: (reject.message, reject.index))
-    return Decoded(message, t_ms, amps, volts, ambient, called, legs, rejects, patient.unknown)
+    return Decoded(message, t_ms, amps, volts, ambient, called, legs, rejects, patient.unknown, from_receipt)
 
 
 def _three(values: list[list[float | None]]) -> tuple[NDArray[np.float64], NDArray[np.int8]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ssl
 import threading
+from collections.abc import Sequence
 from dataclasses import replace
 
 import paho.mqtt.client as paho
@@ -18,8 +19,12 @@ from monitor.links.connection import CONNECT_SECONDS
 ANSWER_SECONDS = 8.0
 
 
-def knock(address: BrokerAddress) -> str:
-    """Connects, asks for the readings' topic, leaves; says in words what was found.
+def knock(address: BrokerAddress, also: Sequence[str] = ()) -> str:
+    """Connects, asks for the readings' topics, leaves; says in words what was found.
+
+    Parameters
+    ----------
+    also : topics of other loggers, beside our own
 
     Raises
     ------
@@ -34,6 +39,7 @@ def knock(address: BrokerAddress) -> str:
     if mine.tls:
         client.tls_set_context(tls_context(mine))
     answered = threading.Event()
+    topics = [f"{mine.root}/+/+/readings", *also]
     refused: list[str] = []
 
     def on_connect(client: paho.Client, data: object, flags: object, reason: object, properties: object) -> None:
@@ -41,15 +47,14 @@ def knock(address: BrokerAddress) -> str:
             refused.append(f"the broker at {mine} refuses us: {reason}. Check username and password_file under [mqtt].")
             answered.set()
         else:
-            client.subscribe(f"{mine.root}/+/+/readings", qos=1)
+            client.subscribe([(topic, 1) for topic in topics])
 
     def on_subscribe(
         client: paho.Client, data: object, mid: int, reasons: list[ReasonCode], properties: object
     ) -> None:
-        if any(getattr(reason, "is_failure", False) for reason in reasons):
-            refused.append(
-                f"the broker at {mine} lets us in but not read {mine.root}/+/+/readings: see its access list."
-            )
+        bad = [topic for topic, reason in zip(topics, reasons, strict=False) if getattr(reason, "is_failure", False)]
+        if bad:
+            refused.append(f"the broker at {mine} lets us in but not read {', '.join(bad)}: see its access list.")
         answered.set()
 
     client.on_connect, client.on_subscribe = on_connect, on_subscribe
@@ -73,4 +78,4 @@ def knock(address: BrokerAddress) -> str:
         client.loop_stop()
     if refused:
         raise LinkError(refused[0])
-    return f"answers at {mine}, and lets us read {mine.root}/+/+/readings"
+    return f"answers at {mine}, and lets us read {', '.join(topics)}"

@@ -166,9 +166,12 @@ class FanNow:
     """When the images began from an assumption that they still hang on."""
 
 
-@dataclass(frozen=True)
+@dataclass
 class LoggerNow:
-    """What is known of a point's logger. Counts are what came to be counted since the last commit: they are added."""
+    """What is known of a point's logger. Counts are what came to be counted since the last commit: they are added.
+
+    Not frozen: it grows with every reading until it is committed.
+    """
 
     point_id: int
     newest_ms: int | None = None

@@ -17,7 +17,7 @@ from monitor.records.database import open_database
 from monitor.records.rows import from_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
-from monitor.service.opening import broker_address
+from monitor.service.opening import broker_address, forms
 from monitor.settings import Settings, addresses_of, secret
 
 LEAST_FREE_SHARE = 0.10
@@ -37,8 +37,8 @@ class Finding:
 
 def checkup(settings: Settings) -> list[Finding]:
     """Looks at everything the service needs; one broken thing hides no other."""
-    return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_pages(settings),
-            *_routes(settings)]  # fmt: skip
+    return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_forms(settings),
+            *_pages(settings), *_routes(settings)]  # fmt: skip
 
 
 def _clock(settings: Settings) -> Iterator[Finding]:
@@ -66,7 +66,7 @@ def _database(settings: Settings) -> Iterator[Finding]:
     except (ConfigError, LinkError) as exc:
         yield Finding("database", False, str(exc))
         return
-    yield Finding("database", True, f"opens, {len(fans)} fans in the register")
+    yield Finding("database", True, f"opens, {len(fans)} {'fan' if len(fans) == 1 else 'fans'} in the register")
     if not fans:
         yield Finding("fans", False, "none in the register: amp-monitor fans import SITE/FAN FAN.toml")
     if newest is not None:
@@ -82,9 +82,23 @@ def _database(settings: Settings) -> Iterator[Finding]:
 
 def _broker(settings: Settings) -> Iterator[Finding]:
     try:
-        yield Finding("broker", True, knock(broker_address(settings)))
+        yield Finding("broker", True, knock(broker_address(settings), forms(settings).filters))
     except (ConfigError, LinkError) as exc:
         yield Finding("broker", False, str(exc))
+
+
+def _forms(settings: Settings) -> Iterator[Finding]:
+    for form in settings.intake.form:
+        words = f"reads {form.topic}"
+        waits = form.assemble_seconds
+        if waits:
+            words += f", and puts together what comes within {waits:g} s"
+        # A broker that holds messages back sends the next parts only after those before them are committed.
+        short = 0 < waits < settings.commit_seconds + 1.0
+        if short:
+            words += f": make it {settings.commit_seconds + 1.0:g} s or more, readings are committed each "
+            words += f"{settings.commit_seconds:g} s and a broker may hold back what comes next until then"
+        yield Finding(f"form {form.name}", not short, words)
 
 
 def _pages(settings: Settings) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from monitor.links.mqtt import Message
 from monitor.links.payload import Decoded, decode_many
+from monitor.service.clocks import Clocks
 from monitor.service.joining import AIR_FROM_POINT, VOLTS_FROM_SUPPLY, Joining, Window
 from monitor.service.plant import Plant, Point
 from monitor.settings import NAME
@@ -43,6 +44,8 @@ LATE, TIME_OF_RECEIPT = 1, 4
 
 LEAST_PERIOD_MS = 1_000.0
 """A logger whose period is not known yet is taken to send no faster than this: a heap must not teach it otherwise."""
+CLOCK_PUT_BACK_MS = 3_600_000.0
+"""Of a clock that was put back by more, times counted from receipt are believed; less is a heap."""
 TIMES_KEPT = 1_024
 """Times of stored readings kept in memory for each point, at most twice as many; older ones are looked up."""
 TWO_FOR_ONE_TIME = "two messages for one time"
@@ -132,6 +135,8 @@ class Intake:
         self._plant = plant
         self._known = known
         self.joining = Joining(plant, window)
+        self.clocks = Clocks()
+        """How far loggers' clocks are off; asked by row of the plant."""
         self._newest: dict[int, tuple[float, bytes]] = {}
         """Row -> time and content of the newest reading as it came."""
 
@@ -173,6 +178,10 @@ class Intake:
             if point is not None and point.removed:
                 point = None
             why = None if point is not None else _unusable(site, name)
+            if message.faults:  # another logger's message of which not all could be read
+                refused += _faults(message, *((site, name) if why is None else ("", "")))
+                if not message.payload:
+                    continue
             if why is not None:
                 refused.append(_refused(message, site[:64], name[:64], "unusable name", why))
             elif kind == "readings":
@@ -222,8 +231,9 @@ class Intake:
         t_ms = decoded.t_ms.copy()
         flags = np.zeros(items, np.int16)
         timeless = np.isnan(t_ms)
-        if timeless.any():
+        if timeless.any() or decoded.from_receipt.any():
             t_ms[timeless] = received[timeless]
+            timeless |= decoded.from_receipt
             flags[timeless] |= TIME_OF_RECEIPT
             keep &= self._not_in_a_heap(point, t_ms, timeless, keep, messages, decoded, refuse)
 
@@ -314,7 +324,10 @@ class Intake:
         self, point: Ints, t_ms: Floats, timeless: NDArray[np.bool_], keep: NDArray[np.bool_],
         messages: Sequence[Message], decoded: Decoded, refuse: Callable[..., None],
     ) -> NDArray[np.bool_]:  # fmt: skip
-        """Readings without a time of their own that come in a heap have lost their time: only the first is taken."""
+        """Readings without a time of their own that come in a heap have lost their time: only the first is taken.
+
+        So have those whose times were counted back from receipt and that reach back behind what was there before.
+        """
         good = np.ones(len(t_ms), bool)
         last: dict[int, float] = {}
         for item in np.flatnonzero(timeless & keep):
@@ -326,9 +339,12 @@ class Intake:
             if retained:
                 good[item] = False
                 refuse(int(item), "retained, no time", "a retained message is old news; its age is not known")
-            elif abs(t_ms[item] - before) < period / 2:  # a clock that was put back makes no heap
+            elif (
+                abs(t_ms[item] - before) < period / 2  # a clock that was put back makes no heap
+                or (decoded.from_receipt[item] and -CLOCK_PUT_BACK_MS < t_ms[item] - before < 0.0)
+            ):
                 good[item] = False
-                why = f"less than {period / 2000:g} s after the one before; have the logger send t"
+                why = f"less than {period / 2000:g} s after the one before; have the logger send its own time"
                 refuse(int(item), "no time, in a heap", why)
             else:
                 last[row] = float(t_ms[item])
@@ -351,7 +367,8 @@ class Intake:
             if same:
                 taken.repeats[row] = taken.repeats.get(row, 0) + 1
             else:
-                refuse(item, TWO_FOR_ONE_TIME, "another one of the same millisecond came before; the first stands")
+                why = "another one of the same millisecond came before; the first stands"
+                refuse(item, TWO_FOR_ONE_TIME, f"{why}. If each carries a part: assemble_seconds of an intake form")
 
     def _move_on(self, taken: Taken, content: Floats) -> None:
         """The plant's newest times and what is known of each point's recent readings."""
@@ -364,6 +381,8 @@ class Intake:
             plant.newest_ms[row] = times[-1]
             plant.heard_ms[row] = taken.fed.received_ms[start:stop].max()
             self._newest[row] = float(times[-1]), content[stop - 1].tobytes()
+            if not taken.fed.flags[stop - 1] & TIME_OF_RECEIPT:
+                self.clocks.heard(row, float(times[-1]), float(taken.fed.received_ms[stop - 1]))
             if times[-1] >= plant.next_version_ms[row]:
                 plant.settle_version(point)
         for start, stop in stretches(taken.late.point):
@@ -407,7 +426,14 @@ def stretches(rows: Ints) -> list[tuple[int, int]]:
 
 
 def _refused(message: Message, site: str, name: str, reason: str, detail: str, count: int = 1) -> Refused:
-    return Refused(message.received_ms, message.topic, site, name, reason, detail, message.payload, count)
+    came = message.parts or (message,)  # what a logger's owner can recognise
+    payload = came[0].payload if len(came) == 1 else b" | ".join(one.payload for one in came[:8])
+    return Refused(message.received_ms, came[0].topic, site, name, reason, detail, payload, count)
+
+
+def _faults(message: Message, site: str, name: str) -> list[Refused]:
+    """What could not be made a reading of when another logger's message was read."""
+    return [_refused(message, site, name, reason, detail) for reason, detail in message.faults]
 
 
 def _unusable(site: str, name: str) -> str | None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.errors import ConfigError
-from monitor.links.mqtt import BrokerAddress
+from monitor.links.assembly import Assembly
+from monitor.links.forms import Forms
+from monitor.links.mqtt import Broker, BrokerAddress, Inbox
 from monitor.records import register
 from monitor.records.database import Database
 from monitor.settings import Settings, secret
@@ -39,6 +42,19 @@ def broker_address(settings: Settings) -> BrokerAddress:
         mqtt.host, mqtt.port, mqtt.root, mqtt.client_id, mqtt.username,
         secret(mqtt.password_file) if mqtt.password_file else None, mqtt.ca_file, mqtt.cert_file, mqtt.key_file,
     )  # fmt: skip
+
+
+def forms(settings: Settings) -> Forms:
+    """How other loggers' messages are read."""
+    return Forms(settings.intake.form, settings.mqtt.root)
+
+
+def broker_link(settings: Settings, *, say: Callable[[str], None], clock: Callable[[], float]) -> Broker:
+    """The link to the broker, not started; it takes what other loggers send as well, if the settings have forms."""
+    if not settings.intake.form:
+        return Broker(broker_address(settings), say=say, clock=clock)
+    read = forms(settings)
+    return Broker(broker_address(settings), Inbox(assembly=Assembly(read)), also=read.filters, say=say, clock=clock)
 
 
 def seed_sites(database: Database, settings: Settings, now: datetime, *, all_of_it: bool = False) -> None:

@@ -14,21 +14,6 @@ from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows,
 
 
 @dataclass
-class Counts:
-    """What a point's logger sent since the last commit."""
-
-    newest_ms: int | None = None
-    heard_ms: int | None = None
-    period_seconds: float | None = None
-    status: str | None = None
-    status_ms: int | None = None
-    readings: int = 0
-    late: int = 0
-    repeats: int = 0
-    unknown_keys: int = 0
-
-
-@dataclass
 class Pending:
     """The next commit in the making."""
 
@@ -36,7 +21,7 @@ class Pending:
     """To be acknowledged once it is stored."""
     readings: list[ReadingRows] = field(default_factory=list)
     fan_now: dict[int, FanNow] = field(default_factory=dict)
-    counts: dict[int, Counts] = field(default_factory=dict)
+    counts: dict[int, LoggerNow] = field(default_factory=dict)
     """By point id."""
     newcomers: list[Newcomer] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)
@@ -63,9 +48,9 @@ class Pending:
             or self.gaps or self.notices
         )  # fmt: skip
 
-    def count(self, point_id: int) -> Counts:
+    def count(self, point_id: int) -> LoggerNow:
         """The counts of a point, to be added to."""
-        return self.counts.setdefault(point_id, Counts())
+        return self.counts.setdefault(point_id, LoggerNow(point_id))
 
     def batch(self) -> Batch:
         """As the database takes it."""
@@ -73,7 +58,7 @@ class Pending:
             readings=ReadingRows.together(self.readings),
             states=self.states,
             fan_now=list(self.fan_now.values()),
-            loggers=[LoggerNow(point_id, **vars(counts)) for point_id, counts in self.counts.items()],
+            loggers=list(self.counts.values()),
             newcomers=self.newcomers,
             rejected=self.rejected,
             runs=list(self.runs.values()),

@@ -15,13 +15,12 @@ from types import FrameType
 from monitor.alarms.routes import Route
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
-from monitor.links.mqtt import Broker
 from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.hurry import RELEASED_MS
-from monitor.service.opening import broker_address, make_directory, seed_sites
+from monitor.service.opening import broker_link, make_directory, seed_sites
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
@@ -85,7 +84,7 @@ class Service:
             seed_sites(self.database, settings, self._now(), all_of_it=True)
             start = load(self.database)
             self._newest_ms = start.newest_row_ms
-            self.broker = Broker(broker_address(settings), say=log.warning, clock=clock)
+            self.broker = broker_link(settings, say=log.warning, clock=clock)
             self.delivery = Delivery(
                 self.database,
                 addresses(named),

@@ -47,7 +47,8 @@ def create_app(
     ----------
     database : open; it stays open, closing it is the caller's
     now : wall time, aware
-    health : what the service says of itself for /healthz; `"ok": False` in it makes the answer 503
+    health : what the service says of itself for /healthz; `"ok": False` in it makes the answer 503. With
+        `"broker_connected": False` the Loggers page tells what `"broker"` says
     loopback_only : answer only this computer, as long as there are no accounts
     """
 
@@ -71,6 +72,7 @@ def create_app(
     app.state.database = database
     app.state.now = now
     app.state.sites = ALL
+    app.state.health = health if health is not None else dict
     app.state.live = Live(look_for_news(database, ALL, now))
     app.state.templates = _templates(loopback_only)
     problems.install(app)
@@ -82,7 +84,7 @@ def create_app(
     @app.get("/healthz", tags=["service"])
     def healthz(request: Request) -> JSONResponse:
         """For supervisors: 200 while the database answers and the service says that it is well."""
-        said = dict(health()) if health is not None else {}
+        said = dict(request.app.state.health())
         ok = said.pop("ok", True) is not False
         try:
             register.sites(database, [])

@@ -80,6 +80,14 @@ def _zones(sites: list[Site], now: datetime) -> str:
     return ", ".join(sorted({now.astimezone(zone_of(site)).tzname() or site.time_zone for site in sites}))
 
 
+@router.get("/fans")
+@router.get("/fans/{site}")
+def cut_short(request: Request) -> Response:
+    """The address of a fan's page with its end cut off: to the list it came from."""
+    site = request.path_params.get("site")
+    return RedirectResponse("/" if site is None else f"/?site={quote(site, safe='')}")
+
+
 @router.get("/fans/{site}/{fan}")
 def one_fan(
     request: Request, site: Annotated[str, Path(max_length=64)], fan: Annotated[str, Path(max_length=64)]
@@ -153,13 +161,15 @@ def loggers(request: Request) -> Response:
     def zone(site: str | None) -> Any:
         return zone_of(known.get(site or "", utc))
 
+    health = request.app.state.health()
+    no_broker = None if health.get("broker_connected", True) else fan_page.sentence(health["broker"])
     return render(
         request, "loggers.html", now=now, zone=zone, known=known, loggers=known_loggers(database, sites),
         newcomers=look.newcomers(database, sites)["items"], rejected=rejected["items"],
         more_rejected=rejected["next"] is not None,
         counts=look.reject_counts(database, sites)["items"], name_fits=lambda name: bool(NAME.fullmatch(name)),
         alarms=[fan_page.alarm_row(one, zone(one["site"]), now, asked.waiting(database)) for one in supply_alarms],
-        legs_of=legs_of,
+        legs_of=legs_of, no_broker=no_broker,
     )  # fmt: skip
 
 

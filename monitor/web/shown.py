@@ -75,6 +75,8 @@ class FanShown:
     """Voltage unbalance, e.g. "0.8 %"."""
     full_load: str
     """Share of full-load amps, e.g. "117 %"."""
+    of_full_load: str
+    """The same with its words, e.g. "117 % of full-load amps"; empty where there is none."""
     air: str
     """Air temperature."""
     strip_motor: str
@@ -126,6 +128,7 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
     length = 0.0 if ratio is None else min(max(ratio, 0.0), STRIP_ENDS_AT)
     waiting = len(item["alarms"]) + len(item["shared_alarms"])
     to_trip = heat.to_trip(item)
+    full_load = words.percent(item["percent_of_full_load"])
     return FanShown(
         tone=TONES[NEAR] if _no_limit(item) and state == RUNNING else TONES[state],
         state=state,
@@ -139,7 +142,8 @@ def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:
         legs=_legs(item),
         volts=_volts(item),
         unbalance=words.percent(item["unbalance_percent"], 1),
-        full_load=words.percent(item["percent_of_full_load"]),
+        full_load=full_load,
+        of_full_load="" if full_load == words.NOT_KNOWN else f"{full_load} of full-load amps",
         air=words.temperature(item["ambient_c"], site.units),
         strip_motor=heat.strip(item["images"]["motor"]),
         strip_device=heat.strip(item["images"]["device"]),

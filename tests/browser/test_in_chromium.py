@@ -154,6 +154,7 @@ def test_a_live_value_changes_without_loading_again(chromium: Any, server: WebSe
         assert "over" in row.get_attribute("class")
         assert row.locator("[data-live=strip]").get_attribute("width") == "1074"
         assert page.locator("#news").inner_text() == "south-1: over its limit"
+        assert row.locator("[data-live=heard]").inner_text().startswith("reading ")
         assert page.evaluate("window.here") is True
 
 
@@ -176,6 +177,7 @@ def test_one_fan_lives_on_its_page(chromium: Any, server: WebServer, farm: Farm)
         farm.returned("north-3")
         until_page(page, lambda: page.locator(".answer [data-live=state]").inner_text() == "running", 3)
         assert "good" in page.locator(".answer").get_attribute("class")
+        assert page.locator(".answer [data-live=heard]").inner_text().startswith("Reading ")
         until_page(
             page, lambda: "Ended, but nobody acknowledged it" in page.locator("[data-fold=alarms]").inner_text(), 8
         )

@@ -9,10 +9,28 @@ from pathlib import Path
 import pytest
 
 from monitor.alarms.notice import Notice
-from monitor.links.mqtt import Broker, BrokerAddress, Inbox
-from tests.servers import MOSQUITTO, Mosquitto, Publisher
+from monitor.links.mqtt import Broker, BrokerAddress, Inbox, Message
+from tests.servers import MOSQUITTO, Mosquitto, Publisher, until
 
 Publish = Callable[[int], Publisher]
+Link = Callable[..., Broker]
+
+
+def take(broker: Broker, many: int, seconds: float = 20.0) -> list[Message]:
+    """So many messages; fails when they do not come."""
+    taken: list[Message] = []
+
+    def enough() -> bool:
+        taken.extend(broker.inbox.take(1_000))
+        return len(taken) >= many
+
+    until(enough, seconds, f"{many} messages")
+    return taken
+
+
+def connected(broker: Broker) -> Broker:
+    until(lambda: broker.connected, 15, "a connection")
+    return broker
 
 
 @pytest.fixture(scope="session")
@@ -44,7 +62,7 @@ def publish() -> Iterator[Publish]:
 
 
 @pytest.fixture
-def link() -> Iterator[Callable[..., Broker]]:
+def link() -> Iterator[Link]:
     """Makes links to brokers that are stopped at the end."""
     made: list[Broker] = []
 

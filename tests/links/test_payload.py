@@ -158,13 +158,6 @@ def test_what_is_wrong_is_said(reading: Any, reason: str, words: str) -> None:
     assert words in detail
 
 
-def test_a_senml_pack_is_refused_with_the_right_form() -> None:
-    pack = [{"bn": "urn:dev:x:", "n": "l1", "u": "A", "v": 12.0}, {"n": "l2", "v": 12.1}]
-    decoded = decode(pack)
-    assert [(r.reason, r.index) for r in decoded.rejects] == [("wrong type", 0), ("wrong type", 1)]
-    assert all("expected an object with t, amps, volts" in r.detail for r in decoded.rejects)
-
-
 @pytest.mark.parametrize(
     ("raw", "reason", "words"),
     [

@@ -51,6 +51,16 @@ def database(url: str) -> Iterator[Database]:
     opened.close()
 
 
+def counted(database: Database) -> tuple[int, int]:
+    """Rows in order of arrival, and rows packed."""
+    with database.read() as connection:
+        hot = connection.execute(sa.select(sa.func.count()).select_from(tables.readings)).scalar_one()
+        packed = connection.execute(
+            sa.select(sa.func.coalesce(sa.func.sum(tables.reading_hours.c.rows), 0))
+        ).scalar_one()
+    return hot, packed
+
+
 @dataclass
 class Make:
     """Builders of what a batch holds, all about one farm called meadow."""

@@ -22,6 +22,7 @@ from monitor.records.commit import Batch, commit, printable
 from monitor.records.database import Database, open_database
 from monitor.records.rows import LoggerNow, Newcomer, ReadingRows, Rejected
 from monitor.records.scope import ALL
+from tests.records.killed import Killed, done_before
 
 Contents = Callable[[Database], dict[str, list[tuple[Any, ...]]]]
 
@@ -50,10 +51,6 @@ def test_a_whole_batch_is_stored_as_given(database: Database, make: Any, content
     assert stored["cursors"] == [("influx", "1")]
 
 
-class Killed(Exception):
-    """Stands for the end of the process."""
-
-
 def test_killed_at_every_statement_nothing_is_left_and_it_can_be_tried_again(
     database: Database, make: Any, contents: Contents
 ) -> None:
@@ -62,28 +59,11 @@ def test_killed_at_every_statement_nothing_is_left_and_it_can_be_tried_again(
     commit(database, make.whole_batch(point, 1))  # so that each table holds rows that could be spoilt
     before = contents(database)
     batch = make.whole_batch(point, 100)
-    left = 0
-
-    def kill(*_: object) -> None:
-        nonlocal left
-        left -= 1
-        if left < 0:
-            raise Killed
-
     statements = 0
     # Before each statement, and after it: a statement that was executed and not yet committed counts as well.
     for when in ("before_cursor_execute", "after_cursor_execute"):
         for statement in range(1000):
-            left = statement
-            sa.event.listen(database.engine, when, kill)
-            try:
-                commit(database, batch)
-                finished = True
-            except Killed:
-                finished = False
-            finally:
-                sa.event.remove(database.engine, when, kill)
-            if finished:
+            if done_before(statement, database, lambda batch=batch: commit(database, batch), when):
                 break
             assert contents(database) == before, f"left behind by statement {statement}"
         statements = max(statements, statement)

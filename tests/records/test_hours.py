@@ -10,24 +10,16 @@ import pytest
 import sqlalchemy as sa
 
 from monitor.errors import LinkError
-from monitor.records import hours, readings, tables
+from monitor.records import hours, readings
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.hours import READY_AFTER_MS, HourPacker
 from monitor.records.packing import HOUR_MS
 from monitor.records.rows import ReadingRows
+from tests.records.conftest import counted
+from tests.records.killed import done_before
 
 LONG_AFTER = 1000 * HOUR_MS
-
-
-def counted(database: Database) -> tuple[int, int]:
-    """Rows in order of arrival, and rows packed."""
-    with database.read() as connection:
-        hot = connection.execute(sa.select(sa.func.count()).select_from(tables.readings)).scalar_one()
-        packed = connection.execute(
-            sa.select(sa.func.coalesce(sa.func.sum(tables.reading_hours.c.rows), 0))
-        ).scalar_one()
-    return hot, packed
 
 
 def reads(database: Database, point: int, rows: ReadingRows) -> bool:
@@ -49,32 +41,13 @@ def test_only_hours_that_are_over_are_packed(database: Database, make: Any) -> N
     assert reads(database, point, rows)
 
 
-class Killed(Exception):
-    """Stands for the end of the process."""
-
-
 def test_killed_at_every_statement_nothing_is_lost(database: Database, make: Any) -> None:
     point = make.farm(database, "north")["north"]
     rows = make.rows(point, 1, 720)
     commit(database, Batch(readings=rows))
-    left = 0
-
-    def kill(*_: object) -> None:
-        nonlocal left
-        left -= 1
-        if left < 0:
-            raise Killed
-
     for statement in range(100):
-        left = statement
-        sa.event.listen(database.engine, "after_cursor_execute", kill)
-        try:
-            HourPacker(database).work(make.ms + LONG_AFTER, math.inf)
+        if done_before(statement, database, lambda: HourPacker(database).work(make.ms + LONG_AFTER, math.inf)):
             break
-        except Killed:
-            pass
-        finally:
-            sa.event.remove(database.engine, "after_cursor_execute", kill)
         assert counted(database) in ((720, 0), (0, 720))
         assert reads(database, point, rows)
     assert statement > 7

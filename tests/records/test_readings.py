@@ -16,22 +16,13 @@ from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.hours import HourPacker
 from monitor.records.packing import HOUR_MS
+from tests.records.conftest import counted
 
 LONG_AFTER = 1000 * HOUR_MS
 
 
 def pack_all(database: Database, now_ms: int) -> None:
     assert HourPacker(database).work(now_ms, math.inf) is False
-
-
-def counted(database: Database) -> tuple[int, int]:
-    """Rows in order of arrival, and rows packed."""
-    with database.read() as connection:
-        hot = connection.execute(sa.select(sa.func.count()).select_from(tables.readings)).scalar_one()
-        packed = connection.execute(
-            sa.select(sa.func.coalesce(sa.func.sum(tables.reading_hours.c.rows), 0))
-        ).scalar_one()
-    return hot, packed
 
 
 def same(a: dict[str, Any], b: dict[str, Any]) -> bool:

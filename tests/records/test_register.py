@@ -7,7 +7,6 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
-import sqlalchemy as sa
 
 from monitor.errors import ConfigError
 from monitor.records import look, register
@@ -16,6 +15,7 @@ from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import LoggerNow, Newcomer, to_ms
 from monitor.records.scope import ALL
+from tests.records.killed import done_before
 
 
 def put(database: Database, make: Any, fan: str = "north", text: str | None = None, **keys: Any) -> int:
@@ -189,27 +189,9 @@ def test_an_edit_killed_half_way_leaves_nothing(
 ) -> None:
     make.farm(database)
     before = contents(database)
-    left = 0
-
-    class Killed(Exception):
-        pass
-
-    def kill(*_: object) -> None:
-        nonlocal left
-        left -= 1
-        if left < 0:
-            raise Killed
-
     for statement in range(100):
-        left = statement
-        sa.event.listen(database.engine, "after_cursor_execute", kill)
-        try:
-            put(database, make, text=make.nameplate + 'supply = "panel"\n')
+        if done_before(statement, database, lambda: put(database, make, text=make.nameplate + 'supply = "panel"\n')):
             break
-        except Killed:
-            pass
-        finally:
-            sa.event.remove(database.engine, "after_cursor_execute", kill)
         assert contents(database) == before
     assert statement > 6
     assert len(register.points(database, ALL)) == 2

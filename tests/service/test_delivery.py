@@ -24,9 +24,10 @@ from monitor.alarms.notice import Notice, notice_id
 from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.commit import Batch, commit
-from monitor.records.database import Database, open_database
+from monitor.records.database import Database
 from monitor.records.scope import ALL
 from monitor.service.delivery import WAITS_SECONDS, Address, Delivery, addresses
+from tests.servers import until
 
 MADE = datetime(2026, 10, 4, 1, 14, 30, tzinfo=UTC)
 START = MADE.timestamp()
@@ -39,14 +40,6 @@ def notice(change: int, route: str = "farm", index: int = 0, *, rings: bool = Tr
         address_index=index, kind="raised", priority="high", rings=rings, subject="north-3: overload", short="short",
         long="long", data={"fan": "north-3"}, created=MADE,
     )  # fmt: skip
-
-
-def until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:
-    end = time.monotonic() + seconds
-    while not true():
-        if time.monotonic() > end:
-            raise AssertionError(f"{what} did not come about within {seconds} s")
-        time.sleep(0.005)
 
 
 class Clock:
@@ -80,13 +73,6 @@ class Sender:
             raise left.pop(0) if len(left) > 1 else left[0]
 
         self.does[address] = do
-
-
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    opened = open_database(f"sqlite:///{tmp_path}/monitor.db")
-    yield opened
-    opened.close()
 
 
 @pytest.fixture

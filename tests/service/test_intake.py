@@ -127,6 +127,40 @@ def test_ten_thousand_readings_in_one_payload_beside_bad_ones(farm: Any) -> None
     assert len(farm.rows(tables.rejected)) == 20
 
 
+# --- SenML packs -------------------------------------------------------------------------------------------------
+
+
+def test_a_senml_pack_is_stored_as_its_joined_readings(farm: Any) -> None:
+    pack = [{"bn": "urn:dev:x:", "bt": 1791075600, "bu": "A"}]
+    for t in (0, 10):
+        pack += [{"n": leg, "t": t, "v": 9.0 + t / 100} for leg in ("l1", "l2", "l3")]  # type: ignore[misc]
+    farm.put("north", [*pack, {"n": "v12", "u": "V", "v": 460}, {"n": "battery", "v": 3.6}, {"n": "ambient", "u": "V"}])
+    settle(farm)
+    stored = farm.stored("north")
+    assert stored["t_ms"].tolist() == [1791075600000, 1791075610000] and stored["amps"][:, 2].tolist() == [9.0, 9.1]
+    assert stored["volts"][0, 0] == 460.0 and stored["flags"].tolist() == [0, 0]
+    assert farm.logger("north")["unknown_keys"] == 1
+    assert farm.reasons() == {("north", "wrong unit"): 1}
+
+
+def test_times_counted_from_receipt_are_marked_and_in_a_heap_they_are_lost(farm: Any) -> None:
+    pack = [{"n": leg, "u": "A", "t": t, "v": 9} for t in (-20, -10, 0) for leg in ("l1", "l2", "l3")]
+    farm.put("north", pack)
+    farm.put("north", pack)  # held back somewhere, and sent with the one after it: when it was cannot be known
+    settle(farm)
+    ms = farm.stored("north")["t_ms"].tolist()
+    assert ms == [1791075580000, 1791075590000, 1791075600000]
+    assert farm.stored("north")["flags"].tolist() == [TIME_OF_RECEIPT] * 3
+    assert farm.reasons() == {("north", "no time, in a heap"): 3}
+    farm.pass_time(30)
+    farm.put("north", pack)
+    settle(farm)
+    assert len(farm.stored("north")["t_ms"]) == 6
+    farm.put("north", [{**one, "t": one["t"] - 5} for one in pack], retain=True)
+    settle(farm)
+    assert farm.reasons()["north", "retained, no time"] == 3
+
+
 # --- again, late, at the same time -----------------------------------------------------------------------------
 
 

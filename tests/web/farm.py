@@ -24,29 +24,10 @@ from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
+from tests.plates import TEN_HP
 
 NAN = math.nan
-THREE_PHASE = """
-[motor]
-rated_power_hp = 10
-rated_voltage = 460
-phases = 3
-full_load_amps = 13.2
-service_factor = 1.15
-power_factor = 0.83
-[protection]
-type = "overload relay"
-trip_class = 10
-setting_amps = 13.2
-[fan]
-blade_pitch_degrees = 21
-available_pitch_degrees = [13, 15, 17, 18, 19, 21]
-minimum_pitch_degrees = 13
-coldest_expected_c = -5
-blades = 6
-control = "continuous"
-plenum = "bin 3"
-"""
+THREE_PHASE = TEN_HP + 'blades = 6\nplenum = "bin 3"\n'
 SINGLE_PHASE = """
 [motor]
 rated_voltage = 230

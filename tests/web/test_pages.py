@@ -11,7 +11,10 @@ import httpx
 import pytest
 
 from monitor.records import actions, register
+from monitor.records.database import Database
 from monitor.records.scope import ALL
+from monitor.web.app import create_app
+from monitor.web.server import WebServer
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, in_danger, mild_overload, whole
 
@@ -392,6 +395,36 @@ def test_loggers_tell_health_rejected_and_newcomers(farm: Farm, client: httpx.Cl
         "came in just now",
     ):  # fmt: skip
         assert words in said, words
+
+
+def test_loggers_tell_that_no_reading_can_come_in(database: Database) -> None:
+    said = {"broker": "no broker answers at 127.0.0.1:1883: Connection refused", "broker_connected": False}
+    running = WebServer(create_app(database, now=lambda: NOW, health=lambda: said), "127.0.0.1", 0)
+    running.start()
+    try:
+        with httpx.Client(base_url=running.address, trust_env=False) as client:
+            told = "No reading can come in. No broker answers at 127.0.0.1:1883: Connection refused."
+            assert told in page(client, "/loggers").text
+            said["broker_connected"] = True
+            assert "No reading can come in" not in page(client, "/loggers").text
+    finally:
+        running.stop()
+
+
+@pytest.mark.parametrize(
+    ("path", "leads_to"), [("/fans", "/"), ("/fans/meadow", "/?site=meadow"), ("/fans/a&b", "/?site=a%26b")]
+)
+def test_the_address_of_a_fan_cut_short_leads_to_the_list(client: httpx.Client, path: str, leads_to: str) -> None:
+    answer = client.get(path)
+    assert (answer.status_code, answer.headers["location"]) == (307, leads_to)
+
+
+def test_no_share_of_full_load_amps_where_there_is_no_reading(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("west-1", BARE)
+    assert "of full-load amps" not in page(client, "/").text
+    farm.reading("west-1", (6.2, 6.1, 6.0))
+    assert "50 % of full-load amps" in page(client, "/").text
 
 
 def test_a_busy_database_is_told_and_the_page_comes_again(

@@ -40,7 +40,8 @@
         if (place.getAttribute("width") !== shown[name]) place.setAttribute("width", shown[name]);
       } else if (name === "heard") {
         place.dataset.ago = shown.heard_at;
-        place.textContent = shown.heard[0].toUpperCase() + shown.heard.slice(1);
+        const begins = /^\p{Lu}/u.test(place.textContent); // a sentence of its own on one page, not on the other
+        place.textContent = (begins ? shown.heard[0].toUpperCase() : shown.heard[0]) + shown.heard.slice(1);
       } else if (name in shown && place.textContent !== shown[name]) {
         place.textContent = shown[name];
       }
