@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from typing import TypeAlias
 
 from monitor.alarms.states import LATCHED, SUPPRESSIONS, TRANSITIONS, Cause, State, Suppression
-from monitor.watch.table import PRIORITIES
+from monitor.watch.table import BELOW, BY_ID, PRIORITIES
 
 QUIET = timedelta(hours=4)
 """Raised again within so long of its last notice, at no higher priority: no further notice (common practice)."""
@@ -342,7 +342,7 @@ def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
 
 def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int) -> Stepped:
     if alarm.state.stands and not alarm.latched:
-        peak = _greater(alarm.peak, _greater(event.peak, event.value))
+        peak = _worse(alarm.condition, alarm.peak, event.peak, event.value)
         if not _is_higher(event.priority, alarm.priority):
             return replace(alarm, peak=peak), None, []
         after = replace(
@@ -354,12 +354,12 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         # Returned but unacknowledged (a latched one stands meanwhile): the same occurrence goes on. Normal: a new one,
         # which keeps what was told before; only one that carries nothing but a suppression has its number to give yet.
         goes_on = alarm.state is not State.NORMAL or alarm.count == 0
-        peak = _greater(event.peak, event.value)
+        peak = _worse(alarm.condition, event.peak, event.value)
         after = replace(
             alarm, number=alarm.number if goes_on else number, count=alarm.count + 1 if goes_on else 1,
             priority=event.priority, rings=event.rings, since=event.since, raised=event.at, cleared=None, heard=now,
             acknowledged=None, acknowledged_by=None, value=event.value, setpoint=event.setpoint,
-            peak=_greater(alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
+            peak=_worse(alarm.condition, alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
         )  # fmt: skip
         cause = Cause.RAISED
     tell = not suppressed(alarm, now) and _may_tell(alarm, event.priority, now)
@@ -367,7 +367,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
 
 
 def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) -> Stepped:
-    after = replace(alarm, cleared=event.at, peak=_greater(alarm.peak, event.peak))
+    after = replace(alarm, cleared=event.at, peak=_worse(alarm.condition, alarm.peak, event.peak))
     if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
         after = replace(after, last_notice=None, last_notice_priority=None, untold=0)
         return _moved(alarm, after, Cause.NO_LONGER_WATCHED, event.at, now, change_number)
@@ -499,7 +499,8 @@ def _is_higher(priority: str, than: str) -> bool:
     return PRIORITIES.index(priority) > PRIORITIES.index(than)
 
 
-def _greater(a: float | None, b: float | None) -> float | None:
-    if a is None or b is None:
-        return b if a is None else a
-    return max(a, b)
+def _worse(condition: str, *measures: float | None) -> float | None:
+    """The worst of what is known of a measure: the greatest, or of a condition raised from below the least."""
+    known = [one for one in measures if one is not None]
+    below = BY_ID[condition].direction == BELOW if condition in BY_ID else False
+    return (min(known) if below else max(known)) if known else None

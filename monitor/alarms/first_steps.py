@@ -202,6 +202,7 @@ _DOUBT_SHORT: Mapping[int | None, tuple[str, ...]] = {
     layout.STUCK: ("First have that leg's clamp and lead looked at, locked out.",),
     layout.IMPOSSIBLE: ("First have clamps and voltage leads looked at, locked out.",),
     layout.CLAMP_OFF: ("First have the clamp of {leg} put back and closed, locked out.",),
+    layout.CLOCK_OFF: ("First set the logger's clock, or have it take the time from the network.",),
     None: ("First see whether the fan runs; then look at the logger, its clock, clamps and leads.",),
 }
 _DOUBT_STEPS: Mapping[int | None, tuple[str, ...]] = {
@@ -217,6 +218,10 @@ _DOUBT_STEPS: Mapping[int | None, tuple[str, ...]] = {
     layout.CLAMP_OFF: (
         "Locked out: put the clamp of {leg} back round its lead and close it; see to its lead.",
         "The amps do not look like a lost phase: the other legs would have risen.",
+    ),
+    layout.CLOCK_OFF: (
+        "Set the logger's clock, or have it take the time from the network; see to the battery of its clock.",
+        "Its figures are judged by its own time: what it tells is right, but its times are not.",
     ),
     None: (
         "See whether the fan runs.",

@@ -30,6 +30,7 @@ DOUBTS = {
     layout.STUCK: "one leg has not changed while the others moved",
     layout.IMPOSSIBLE: "one leg reads more than the others together, or it runs without voltage",
     layout.CLAMP_OFF: "one leg reads zero, the others are unchanged",
+    layout.CLOCK_OFF: "its clock is off by more than a minute",
 }
 """What speaks against readings, by its code."""
 LEGS_IN_DOUBT = {layout.STUCK, layout.CLAMP_OFF}

@@ -28,7 +28,7 @@ from monitor.records.commit import commit
 from monitor.records.database import Database
 from monitor.records.rows import Done, FanNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.start import Start
-from monitor.service import backfill, beginning, orders
+from monitor.service import backfill, beginning, orders, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
@@ -433,6 +433,8 @@ class Worker:
         if listening:
             told_together = self._site_silence.look(watched, self._now_ms())
             self._site_silence.not_run(self._now_ms())
+            heard = [self.plant.points[row] for row in watched]
+            wrong_clocks.look(heard, self._intake.clocks, self._book, self.apply, self._now_ms())
             for row in watched:
                 if row in told_together:
                     continue

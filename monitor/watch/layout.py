@@ -188,3 +188,4 @@ FROZEN = 1  # all channels unchanged
 STUCK = 2  # one leg unchanged while others move
 IMPOSSIBLE = 3  # one leg more than the others together, or running without voltage
 CLAMP_OFF = 4  # one leg zero, the others unchanged
+CLOCK_OFF = 5  # its clock is off; found by the clock of the service, never by the kernel

@@ -109,6 +109,27 @@ def test_a_planned_stop_survives_a_kill_and_can_be_withdrawn(farm: Any) -> None:
     assert [row["kind"] for row in farm.rows(tables.notices)] == ["raised"]
 
 
+# --- clocks ------------------------------------------------------------------------------------------------------
+
+
+def test_a_clock_that_is_off_by_more_than_a_minute_is_told_and_clears_when_it_is_put_right(farm: Any) -> None:
+    for second in range(0, 200, 10):  # its clock is three minutes behind
+        farm.put("north", farm.reading(second - 180, 9.0))
+        farm.pass_time(10.0)
+    (alarm,) = farm.raised("logger-suspect")
+    assert (alarm["priority"], alarm["rings"], alarm["value"], alarm["cleared_ms"]) == ("low", False, 5.0, None)
+    for second in range(200, 400, 10):
+        farm.put("north", farm.reading(second, 9.0))
+        farm.pass_time(10.0)
+    (alarm,) = farm.raised("logger-suspect")
+    assert alarm["cleared_ms"] is not None
+
+
+def test_a_clock_that_is_right_is_not_suspected(farm: Any) -> None:
+    farm.send("north", 0, 300)
+    assert farm.raised("logger-suspect") == []
+
+
 # --- silence -----------------------------------------------------------------------------------------------------
 
 
