@@ -70,6 +70,8 @@ def alarms_told(bench: Any) -> dict[str, list[tuple[str, str, float]]]:
     told: dict[str, list[tuple[str, str, float]]] = {}
     for row in bench.rows(tables.alarm_changes):
         alarm = alarms[row["alarm_number"]]
+        if alarm["value"] == layout.CLOCK_OFF and alarm["condition"] == "logger-suspect":
+            continue  # by the clock as well
         if alarm["condition"] not in NOT_DIRECT and row["cause"] in ("raised", "returned"):
             told.setdefault(alarm["fan"], []).append((alarm["condition"], row["cause"], float(row["at_ms"])))
     return {fan: sorted(changes) for fan, changes in told.items()}
