@@ -199,7 +199,7 @@ class Running:
                 stdout=log, stderr=log, env={**os.environ, "PYTHONUNBUFFERED": "1"},
             )  # fmt: skip
         if wait:
-            until(self.answers, 60, "the service")
+            until(self.answers, 180, "the service")  # the first one of an install compiles the watch
 
     def answers(self) -> bool:
         assert self.process is not None

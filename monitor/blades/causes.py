@@ -81,7 +81,7 @@ def causes_of(
 
 def _both(celsius: float) -> str:
     """An air temperature as people at any site read it; plain letters, as it goes into text messages."""
-    return f"{celsius:.0f} degrees C ({celsius * 1.8 + 32.0:.0f} F)"
+    return f"{round(celsius)} degrees C ({celsius * 1.8 + 32.0:.0f} F)"
 
 
 def _evidence(

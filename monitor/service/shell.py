@@ -23,6 +23,7 @@ from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_link, make_directory, seed_sites
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
+from monitor.watch.advance import prepare
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 
@@ -38,6 +39,8 @@ PACK_EVERY_SECONDS = 60.0
 PACK_SECONDS = 0.1
 """Past hours are packed in idle time, in slices that delay nobody."""
 CLOCK_MAY_LAG_SECONDS = 120.0
+SLOW_SECONDS = 5.0
+"""Longer than it takes to fetch the compiled watch: it was compiled."""
 SWITCH_SECONDS = 0.0005
 """Threads yield to each other so often, so that pages never delay a decision by much."""
 
@@ -79,6 +82,10 @@ class Service:
                 "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
             )
         make_directory(settings.data)
+        began = time.monotonic()
+        prepare()
+        if time.monotonic() - began > SLOW_SECONDS:
+            log.info("the watch was made ready for this machine, once after an install or an upgrade")
         self.database = open_database(settings.database_url)
         try:
             seed_sites(self.database, settings, self._now(), all_of_it=True)

@@ -19,6 +19,15 @@ def new_states(fans: int) -> Floats:
     return np.full((fans, layout.STATE_FIELDS), np.nan)
 
 
+def prepare() -> None:
+    """Has the kernel compiled, or fetched from where compiled code is kept: once after an install or an upgrade this
+    takes a quarter of a minute on a small computer, which the first reading should not wait for."""
+    nothing = np.full((1, 3), np.nan)
+    zero = np.zeros(1, np.int32)
+    reading = Readings(zero, np.zeros(1), nothing, nothing, zero, np.full(1, np.nan))
+    advance(new_states(1), reading, np.full((1, layout.LIMITS_FIELDS), np.nan))
+
+
 def state_bytes(state: Floats) -> bytes:
     """One fan's state as bytes, to be saved with `layout.STATE_FORMAT` beside it.
 
