@@ -154,11 +154,13 @@ class _Gap:
         return ends.DEFAULT_PERIOD_SECONDS if math.isnan(period) else period / 1000.0
 
     def _own(self, change: Change, ending: Ending, due_ms: float) -> ends.Own:
-        continuous = self._plant.version_at(self._point, ending.stop_ms).nameplate.fan.control == "continuous"
+        plate = self._plant.version_at(self._point, ending.stop_ms).nameplate
+        setting_amps, error_share = ends.device_of(plate)
         return ends.Own(
             self._volts_percent(ending), (change.at_ms - change.since_ms) / 1000.0,
             self._restart_ms(ending.stop_ms, due_ms),
-            ending.called != 0.0 and (ending.called == 1.0 or continuous),
+            ending.called != 0.0 and (ending.called == 1.0 or plate.fan.control == "continuous"),
+            setting_amps, error_share,
         )  # fmt: skip
 
     def _volts_percent(self, ending: Ending) -> float:

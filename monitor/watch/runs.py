@@ -109,15 +109,11 @@ def start_or_end_run(
         state[at.RUN_LAST_MS] = t
         state[at.RUN_LAST_AMPS] = highest
     else:
-        volts_percent = 100.0 * mean_known(v12, v23, v31) / limits[at.RATED_VOLTS]
         if before == 1.0:
+            volts_percent = 100.0 * mean_known(v12, v23, v31) / limits[at.RATED_VOLTS]
             state[at.RUN_ENDED_MS] = t
-            state[at.END_VOLTS] = math.nan
             seen = 0.0 if unseen > 0.0 else 1.0
             count = _end_run(state, limits, t, seen, volts_percent, called, ints, floats, count, row, fan)
         state[at.RUNNING] = 0.0
         state[at.HIGH_COUNT] = 0.0
-        new_low = volts_percent < state[at.END_VOLTS] or math.isnan(state[at.END_VOLTS])
-        if new_low and t <= state[at.RUN_ENDED_MS] + state[at.PERIOD_MS]:
-            state[at.END_VOLTS] = volts_percent
     return count

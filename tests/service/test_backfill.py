@@ -105,6 +105,16 @@ def test_a_trip_in_a_gap_is_told_with_its_verdict_and_the_sister_that_ran_on(far
     assert "tripped at 20:33 (heard" in told["short"] and len(told["short"]) <= 300
 
 
+def test_a_trip_sooner_than_its_class_is_judged_in_a_gap_as_it_is_live(farm: Any) -> None:
+    heard_again(farm)
+    late(farm, steady, 0, 4200, name="south")
+    late(farm, lambda at: 0.0 if 1_050 <= at < 2_300 else 11.5 if 1_000 <= at < 1_050 else 9.0)
+    farm.pass_time(70.0)
+    (told,) = notices(farm)
+    (trip,) = json.loads(told["data"])["findings"]
+    assert (trip["condition"], trip["end_cause"], trip["confidence"]) == ("tripped", "overload trip", "likely")
+
+
 def test_it_rings_while_the_fan_stands(farm: Any) -> None:
     heard_again(farm, 0.0)
     late(farm, lambda at: 12.5 if at < 2_000 else 0.0)

@@ -136,7 +136,7 @@ def by_kernel(
                 again = state_from_bytes(state_bytes(states[fan]), layout.STATE_FORMAT)
                 assert again is not None
                 states[fan] = again
-    kept = [exact([float(s[at]) for at in (layout.END_VOLTS, layout.TOP3, layout.ACTIVE_MEAN)]) for s in states]
+    kept = [exact([float(s[at]) for at in (layout.TOP3, layout.ACTIVE_MEAN)]) for s in states]
     return Outcome(changes, judged, kept, [_state(state) for state in states])
 
 
@@ -156,5 +156,5 @@ def by_twin(stream: Stream) -> Outcome:
     for change in twin.changes:
         changes[change[1]].append(exact(change))
     fans = [twin.fans[fan] for fan in range(stream.fans)]
-    kept = [exact((fan.end_volts, fan.proven.amps_proven, fan.active_mean)) for fan in fans]
+    kept = [exact((fan.proven.amps_proven, fan.active_mean)) for fan in fans]
     return Outcome(changes, judged, kept)

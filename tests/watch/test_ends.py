@@ -48,6 +48,7 @@ def sister(name: str = "north-2", stop_after: float | None = None, **changes: An
 STAYED = {"volts_percent": 99.0}
 HOT = {"h1": 1.25, "carried": 1.05}
 VERY_HOT = {"h1": 1.50, "carried": 1.05}
+TWO_PERCENT = {"setting_amps": 10.0, "error_share": 0.02}
 
 # row: what the kernel told, the fan itself, its sisters -> end_cause, confidence
 TABLE: list[tuple[str, dict[str, Any], dict[str, Any], list[Sister], str, str]] = [
@@ -95,6 +96,22 @@ TABLE: list[tuple[str, dict[str, Any], dict[str, Any], list[Sister], str, str]] 
     ("8 just not 1 % more", {"h1": 1.0099 * 1.4, "carried": 1.4}, STAYED, [], "overload trip", "possible"),
     ("8 carried more", {"h1": 1.12, "carried": 1.2}, STAYED, [], "overload trip", "possible"),
     ("8 neither volts nor sisters", {"h1": 1.12, "carried": 1.2}, {}, [], "cannot tell", "possible"),
+    ("8a at the current that opens it", {"last_amps": 10.5}, {**STAYED, "setting_amps": 10.0}, [], "overload trip",
+     "likely"),
+    ("8a neither volts nor sisters", {"last_amps": 12.0}, {"setting_amps": 10.0}, [], "overload trip", "possible"),
+    ("8a quick restart", {"last_amps": 10.5}, {**STAYED, "setting_amps": 10.0, "restart_ms": STOP + 60_000}, [],
+     "overload trip", "possible"),
+    ("8a only with a known setting", {"last_amps": 12.0, "device_known": False}, {**STAYED, "setting_amps": 10.0}, [],
+     "stopped", "possible"),
+    ("8b just under, the clamp may err", {"last_amps": 10.499}, {**STAYED, **TWO_PERCENT}, [],
+     "overload trip", "possible"),
+    ("8b at the end of what it may err", {"last_amps": 10.29}, {**STAYED, **TWO_PERCENT}, [],
+     "overload trip", "possible"),
+    ("8b beyond it", {"last_amps": 10.289}, {**STAYED, **TWO_PERCENT}, [], "stopped", "high"),
+    ("8b neither volts nor sisters", {"last_amps": 10.4}, TWO_PERCENT, [],
+     "cannot tell", "possible"),
+    ("9 by a logger of 30 s", {"period_seconds": 30.0}, STAYED, [], "stopped", "high"),
+    ("9 by a slower one", {"period_seconds": 30.1}, STAYED, [], "stopped", "likely"),
     ("9 under 1.05 squared", {"h1": 1.10249, "carried": 0.5}, STAYED, [], "stopped", "high"),
     ("9 sisters ran on", {}, {}, [sister()], "stopped", "likely"),
     ("9 a sister stopped later", {}, {}, [sister(stop_after=30)], "stopped", "likely"),

@@ -100,8 +100,6 @@ class Twin:
             fan.high = 0
             if before:
                 self._run_over(fan, plate, now, seen=not unseen > 0)
-            if not math.isnan(fan.ended_at) and t <= fan.ended_at + fan.period:
-                fan.end_volts = min(known([fan.end_volts, _share(now, plate)]), default=NAN)
         fan.running = now.running
 
         now.legs = now.own
@@ -139,7 +137,7 @@ class Twin:
 
     def _run_over(self, fan: Fan, plate: Plate, now: Moment, seen: bool) -> None:
         assert fan.run is not None
-        fan.ended_at, fan.end_volts = now.t, NAN
+        fan.ended_at = now.t
         carried, compared = fan.slots.carried_before(fan.run.last)
         h1 = NAN
         if fan.heat is not None:

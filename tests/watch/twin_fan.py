@@ -70,7 +70,6 @@ class Fan:
     amps_at: float = NAN
     run: Run | None = None
     ended_at: float = NAN
-    end_volts: float = NAN
     held: tuple[Legs, bool] | None = None
     """Legs of the row before, and whether it was the first of its run."""
     starts: list[float] = field(default_factory=list)
