@@ -24,15 +24,12 @@ from monitor.blades.degrees import (
     recommend,
     registered,
 )
-from monitor.blades.parts import Parts, parts_of, reference_load
+from monitor.blades.parts import Parts, believable_ratio, parts_of, reference_load
 from monitor.blades.window import DEGREES_FOLLOW, WindowFigures
 from monitor.motor.current import NO_FALL_PROMISED, TOO_LIGHT, CurrentModel, current_model, model_deviation
 from monitor.motor.limit import NO_FACTOR_ABOVE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
 from monitor.motor.nameplate import Nameplate
 
-BELIEVABLE_VOLTAGE = (0.7, 1.3)
-"""A running motor's mean voltage over rated voltage outside this is a wrong channel or a wrong nameplate, not a
-supply."""
 COULD_STILL_TRIP = 1.05
 """A device may open from this many times its setting on (IEC 60947-4-1: none below, all by 1.2)."""
 
@@ -322,9 +319,8 @@ def _supply(nameplate: Nameplate, figures: WindowFigures | None) -> tuple[float 
     motor = nameplate.motor
     if figures is None or figures.mean_volts is None:
         return None, None, ()
-    v = figures.mean_volts / motor.rated_voltage
-    least, most = BELIEVABLE_VOLTAGE
-    if not least <= v <= most:
+    v = believable_ratio(figures.mean_volts, motor)
+    if v is None:
         odd = f"a mean of {figures.mean_volts:.0f} V at a running motor rated {motor.rated_voltage:g} V"
         advice = "is not believable: taken as not measured. Look at the voltage channels and at the nameplate"
         return None, None, (f"{odd} {advice}",)

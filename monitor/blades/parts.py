@@ -16,10 +16,34 @@ from dataclasses import dataclass
 
 from monitor.blades.air import power_at_reference
 from monitor.motor.current import CurrentModel
+from monitor.motor.nameplate import Motor
 from monitor.motor.unbalance import CURRENT_OVER_VOLTAGE
+
+BELIEVABLE_VOLTAGE = (0.7, 1.3)
+"""A running motor's mean voltage over rated voltage outside this is a wrong channel or a wrong nameplate, not a
+supply (derived)."""
 
 CHANGED_SHARE = 0.15
 """Active amps in reference air so far off their own 7-day median are told (derived)."""
+
+
+def believable_ratio(mean_volts: float | None, motor: Motor) -> float | None:
+    """v: mean voltage over rated voltage; None where it is not measured, or cannot be that of a running motor.
+
+    Parameters
+    ----------
+    mean_volts : mean of the line-to-line voltages measured [V]; None or NaN: not measured
+
+    Examples
+    --------
+    >>> believable_ratio(437.0, Motor(460, 3, 12.4)), believable_ratio(265.0, Motor(460, 3, 12.4))
+    (0.95, None)
+    """
+    if mean_volts is None:
+        return None
+    least, most = BELIEVABLE_VOLTAGE
+    v = mean_volts / motor.rated_voltage
+    return v if least <= v <= most else None
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import pytest
 from monitor.blades.belief import USUAL, Belief, belief_of, reference_current
 from monitor.blades.degrees import Column, current_deviation
 from monitor.blades.estimate import Estimate, estimate
+from monitor.blades.learning import Repitch, learn, power_after, power_before, updated
 from monitor.blades.parts import reference_load
 from monitor.blades.window import Slots, WindowFigures
 from monitor.motor.current import CurrentModel, current_model, model_deviation, typical_efficiency
@@ -141,6 +142,52 @@ def test_a_repitch_brought_to_like_voltage_and_air(ledger: Ledger) -> None:
         measured[f"active_{when}"] = model.active(seen.mean, v)
         measured[f"p_{when}"] = reference_load(model, seen.mean, v, seen.ambient_c)
     ledger.check(entry, **measured)
+
+
+def test_what_a_repitch_teaches(ledger: Ledger) -> None:
+    """From stored columns to the belief, by the same way as the service goes."""
+    entry = ENTRIES["dp-05"]
+    inputs = entry["inputs"]
+    plate, work_ms = _plate(inputs), 1_790_000_000_000.0
+    halves = {}
+    for when, side, start in (("before", power_before, -5_400_000.0), ("after", power_after, 7_200_000.0)):
+        n = 200
+        t = work_ms + start + 10_000.0 * np.arange(n)
+        legs, lines = np.tile(inputs[f"amps_{when}"], (n, 1)), np.tile(inputs[f"volts_{when}"], (n, 1))
+        air = np.full(n, inputs[f"air_{when}"])
+        halves[when] = side(plate.motor, work_ms, t, legs, lines, air, np.ones(n, bool))
+    learned = learn(
+        plate.motor,
+        plate.fan,
+        [Repitch(work_ms, inputs["pitch_before"], inputs["pitch_after"], False, halves["before"], halves["after"])],
+    )
+    lesson = learned.lessons[0]
+    assert lesson.used
+    ledger.check(
+        entry,
+        s_observed=lesson.slope,
+        s_observed_sd=lesson.slope_deviation,
+        s_posterior=learned.belief.mean,
+        s_posterior_sd=learned.belief.deviation,
+    )
+
+
+def test_learning_against_bayes_on_a_grid(ledger: Ledger) -> None:
+    """Belief times likelihood, normalised on a grid: the update without its closed form."""
+    random = np.random.default_rng(11)
+    grid = np.linspace(-0.2, 0.4, 60_001)
+    for case in range(20):
+        belief = Belief(random.uniform(0.04, 0.12), random.uniform(0.005, 0.03), "any")
+        slope, deviation = random.normal(belief.mean, 0.02), random.uniform(0.005, 0.06)
+        log = -0.5 * ((grid - belief.mean) / belief.deviation) ** 2 - 0.5 * ((grid - slope) / deviation) ** 2
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        mean = float((weight * grid).sum())
+        spread = math.sqrt(float((weight * (grid - mean) ** 2).sum()))
+        after = updated(belief, slope, deviation)
+        ledger.compare(
+            "Bayes on a grid (numpy)", f"case {case}", [after.mean, after.deviation], [mean, spread], rel=1e-4
+        )
 
 
 def test_amps_per_degree_of_the_file(ledger: Ledger) -> None:
