@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import gaps, tables
+from monitor.records import gaps, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, execute_many, upsert
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
@@ -63,6 +63,10 @@ class Batch:
     """Point -> wall time [ms], the estimate as JSON would have it."""
     applied: dict[tuple[int, int], int] = field(default_factory=dict)
     """(point, version) -> applies_from [ms] as the worker took it up; only ever later than what is stored."""
+    service: list[service_record.NewEntry] = field(default_factory=list)
+    """New entries of service records, in the order in which they were asked for."""
+    service_found: dict[int, service_record.Found] = field(default_factory=dict)
+    """Number of an entry -> what has been worked out from it since."""
     cursors: dict[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
@@ -88,6 +92,7 @@ def commit(database: Database, batch: Batch) -> None:
         _write_newcomers(connection, batch.newcomers)
         _write_rejected(connection, batch.rejected)
         _write_findings(connection, batch)
+        service_record.write(connection, batch.service, batch.service_found)
         _write_done(connection, batch)
 
 

@@ -240,6 +240,31 @@ def remove(database: Database, site: str, fan: str, *, by: str, now: datetime) -
         )
 
 
+def put_pitch(
+    connection: Connection, point_id: int, pitch: float, valid_from_ms: int, by: str, now_ms: int
+) -> int | None:
+    """Enters that a fan has had another blade pitch since a time, within a transaction of the caller's: all else stays
+    as its newest version says. Returns the version's number; None, and nothing is entered, where the fan is not in the
+    register (any more) or could not have that pitch.
+
+    Parameters
+    ----------
+    pitch : [degrees], not under the fan's `minimum_pitch_degrees`
+    """
+    row = connection.execute(_newest_versions().where(_POINTS.c.id == point_id)).mappings().first()
+    if row is None or row["removed"]:
+        return None
+    before = _version(row).nameplate
+    try:
+        text = write_nameplate(replace(before, fan=replace(before.fan, blade_pitch_degrees=pitch)))
+        read_nameplate(text, f"{row['site']}/{row['name']}")
+    except ConfigError:
+        return None
+    return _put_version(
+        connection, point_id, row["site"], text, valid_from_ms, by, motor_changed=False, removed=False, now_ms=now_ms
+    )
+
+
 def fans(database: Database, which: Sites) -> list[tuple[PointKey, Version]]:
     """The fans in the register with their newest version, by site and name."""
     with database.read() as connection:

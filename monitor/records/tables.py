@@ -341,6 +341,28 @@ actions = Table(
     sqlite_autoincrement=True,
 )
 
+service_records = Table(
+    # What technicians checked or changed. An entry is never changed; a wrong one is withdrawn by another. Only what was
+    # worked out from it (`found`) grows, while readings that say more about it may still come (`waits`).
+    "service_records",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    _point(),
+    Column("kind", Text, nullable=False),
+    _ms("done_ms"),
+    _ms("entered_ms"),
+    Column("by", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("withdraws", BigInteger),
+    Column("action", BigInteger),
+    Column("found", Text, nullable=False),
+    Column("waits", Boolean, nullable=False),
+    CheckConstraint("kind IN ('check', 'hand reading', 're-pitch', 'lead rotation', 'note', 'withdraw')", name="kind"),
+    Index(None, "point_id", "done_ms"),
+    Index(None, "withdraws"),
+    sqlite_autoincrement=True,
+)
+
 notices = Table(
     "notices",
     metadata,

@@ -11,6 +11,7 @@ from monitor.links.mqtt import Message
 from monitor.records.commit import Batch
 from monitor.records.gaps import Gap
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
+from monitor.records.service_record import Found, NewEntry
 
 
 @dataclass
@@ -34,6 +35,9 @@ class Pending:
     applied: dict[tuple[int, int], int] = field(default_factory=dict)
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)
+    service: list[NewEntry] = field(default_factory=list)
+    service_found: dict[int, Found] = field(default_factory=dict)
+    """By the number of the entry."""
     told: set[int] = field(default_factory=set)
     """Rows of points whose alarms changed: their retained messages are published once it is stored."""
     urgent: bool = False
@@ -45,7 +49,7 @@ class Pending:
         return not (
             self.messages or self.readings or self.fan_now or self.counts or self.runs or self.alarms or self.changes
             or self.actions_done or self.estimates or self.applied or self.states or self.rejected or self.newcomers
-            or self.gaps or self.notices
+            or self.gaps or self.notices or self.service or self.service_found
         )  # fmt: skip
 
     def count(self, point_id: int) -> LoggerNow:
@@ -69,4 +73,6 @@ class Pending:
             estimates=self.estimates,
             applied=self.applied,
             gaps=self.gaps,
+            service=self.service,
+            service_found=self.service_found,
         )

@@ -21,6 +21,7 @@ from monitor.records.commit import Batch
 from monitor.records.database import Database, open_database
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms
 from monitor.records.scope import ALL
+from monitor.records.service_record import Found, NewEntry
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 MS = to_ms(NOW)
@@ -151,6 +152,8 @@ class Make:
             actions_done=[Done(1, MS, "done")],
             estimates={point_id: (MS, {"pitch": {"as_is": None}})},
             applied={(point_id, 1): MS + 1},
+            service=[NewEntry(point_id, "note", MS, MS, "Ann", {"text": "guard oiled"}, action=1)],
+            service_found={1: Found({"words": ["seen"]}, waits=False)},
             cursors={"influx": str(first)},
         )
 
