@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
@@ -55,6 +55,12 @@ class Pending:
     def count(self, point_id: int) -> LoggerNow:
         """The counts of a point, to be added to."""
         return self.counts.setdefault(point_id, LoggerNow(point_id))
+
+    def emptied(self) -> Pending:
+        """All of it, once it is stored: what comes from now on is the next commit."""
+        whole = replace(self)
+        self.__init__()  # type: ignore[misc]
+        return whole
 
     def batch(self) -> Batch:
         """As the database takes it."""

@@ -10,41 +10,36 @@ import logging
 import math
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Protocol
 
 import numpy as np
 
 from monitor.alarms import found_late
-from monitor.alarms.alarm import CLOCK_STEP, About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
-from monitor.alarms.routes import Route, notices_for
-from monitor.alarms.states import Cause
-from monitor.alarms.wording import line
+from monitor.alarms.alarm import CLOCK_STEP, Returned
+from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
 from monitor.records import actions, gaps, readings, register
 from monitor.records.commit import commit
 from monitor.records.database import Database
-from monitor.records.rows import Done, FanNow, Newcomer, ReadingRows, Rejected, Run
+from monitor.records.rows import Done
 from monitor.records.start import Start
 from monitor.service import backfill, beginning, orders, wrong_clocks
 from monitor.service.book import AlarmBook
+from monitor.service.changes import Changes
 from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
-from monitor.service.intake import Intake, Refused, Rows, Taken, merged, stretches
+from monitor.service.intake import Intake, Taken, merged
+from monitor.service.keeping import Keeping
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.service.retained import Retained
 from monitor.service.silence import Silence, about_silence
-from monitor.service.site_silence import SiteSilence, of_a_group
-from monitor.service.verdicts import Verdicts
-from monitor.watch import layout
-from monitor.watch.advance import advance, state_bytes
-from monitor.watch.columns import Change, Judged, Readings
-from monitor.watch.overrides import for_fan
-from monitor.watch.table import BY_ID, PRIORITIES, Condition, higher
+from monitor.service.site_silence import of_a_group
+from monitor.watch.advance import advance
+from monitor.watch.columns import Readings
 
 log = logging.getLogger("monitor.worker")
 
@@ -61,9 +56,6 @@ POLL_SECONDS = 0.25
 REPEAT_LOG_SECONDS = 30.0
 CLOCK_STEP_MS = CLOCK_STEP.total_seconds() * 1000.0
 """A clock that is put back by less stands still here until it has caught up; one put back by more is believed."""
-
-
-_ASSUMED = layout.DEVICE_ASSUMED | layout.MOTOR_ASSUMED
 
 
 class Link(Protocol):
@@ -102,12 +94,14 @@ class Worker:
         """
         self._database = database
         self._link = link
-        self._routes = tuple(routes)
         self._clock = clock
         self._steady = steady
         self._commit_seconds = commit_seconds
         self._stored = stored
+        self._routes = tuple(routes)
+        self._wall_ms = 0.0
         self.plant = beginning.plant_from(start)
+        self._pending = Pending()
         self._book = AlarmBook(start.alarms, start.next_alarm, start.next_change)
         self._intake = Intake(
             self.plant,
@@ -116,25 +110,17 @@ class Worker:
         )
         self.figures = Figures(self.plant, public_url)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
-        self._runs = beginning.open_runs(start, self.plant)
-        self._verdicts = Verdicts(
-            self.plant,
-            self._book,
-            steady,
-            apply=self.apply,
-            tell=self._tell,
-            stronger=self._told_by_a_stronger,
-            keep=self._keep_run,
-        )
-        self._verdicts.begin(start.ended_runs, start.open_runs)
-        self._next_reading, self._next_run = start.next_reading, start.next_run
+        self._silence = Silence(self.plant, steady)
+        self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start.next_reading)
+        self._changes = Changes(
+            self.plant, self._pending, self._book, self.figures, self._silence, start, self._routes,
+            now=self._now, steady=steady,
+        )  # fmt: skip
+        self._gaps = Gaps(self.plant, steady, self._changes.verdicts.supplies.others, gaps.stored(database))
+        self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
         self._edits = start.mark
-        self._last_number: dict[int, int] = {}
-        self._dirty: set[int] = set()
-        self._pending = Pending()
         self._held: Sequence[Message] = ()
         """Taken from the inbox, but the database did not answer what had to be known of them."""
-        self._wall_ms = 0.0
         now = steady()
         self._generation = link.generation
         self._holding_since: float | None = now if link.generation else None
@@ -142,10 +128,6 @@ class Worker:
         self._caught_up = True
         """Nothing waits to be taken."""
         self._estimate_due: dict[int, float] = {}
-        self._silence = Silence(self.plant, steady)
-        self._gaps = Gaps(self.plant, steady, self._verdicts.supplies.others, gaps.stored(database))
-        self._site_silence = SiteSilence(self.plant, self._book, self._silence, self.apply)
-        self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
         self._complained_at = -math.inf
         self.hurry = Hurry()
         self.rounds = 0
@@ -226,7 +208,6 @@ class Worker:
 
     def feed(self, messages: Sequence[Message]) -> None:
         """Judges messages and adds what comes of it to the next commit."""
-        pending = self._pending
         try:
             if self._intake.strangers(messages):  # it may have been entered the moment before
                 self._look_up_register()
@@ -236,12 +217,8 @@ class Worker:
             self.trouble = str(exc)
             self._complain(f"{exc} Readings are held and not acknowledged meanwhile.")
             return
-        pending.messages.extend(messages)
-        pending.rejected.extend(_rejected(taken.refused))
-        pending.newcomers.extend(
-            Newcomer(one.site, one.name, int(one.at_ms), one.readings, one.last) for one in taken.newcomers
-        )
-        self._count(taken)
+        self._pending.messages.extend(messages)
+        self._keeping.taken(taken)
         limits = taken.limits
         fans = np.flatnonzero(limits >= 0)
         of_fans = taken.fed if len(fans) == len(limits) else taken.fed.pick(fans)
@@ -250,15 +227,15 @@ class Worker:
         changes, judged = advance(self.plant.states, fed, self.plant.limits)
         limit_amps = np.full(len(taken.fed), math.nan)
         limit_amps[fans] = judged.limit
-        self._keep_rows(taken.fed, limits, limit_amps)
-        self._keep_rows(taken.late, np.full(len(taken.late), -1, np.int32), np.full(len(taken.late), math.nan))
-        numbers = np.arange(self._next_reading - len(taken.late), self._next_reading)
+        self._keeping.rows(taken.fed, limits, limit_amps)
+        self._keeping.rows(taken.late, np.full(len(taken.late), -1, np.int32), np.full(len(taken.late), math.nan))
+        next_reading = self._keeping.next_reading
+        numbers = np.arange(next_reading - len(taken.late), next_reading)
         self._gaps.late(taken.late.point, taken.late.t_ms, numbers)
         self.figures.add(of_fans, judged)
-        self._keep_now(of_fans, limits[fans], judged)
-        for change in sorted(told_once(changes), key=lambda one: (one.at_ms, one.fan)):
-            self._change(change)
-        self._verdicts.carry_on(fed, judged)
+        self._keeping.now(of_fans, limits[fans], judged)
+        self._changes.take(changes)
+        self._changes.verdicts.carry_on(fed, judged)
 
     def _take_in(self, messages: Sequence[Message]) -> Taken:
         """What became of messages. One that shows a fault of ours must not come back for ever and stop all others."""
@@ -273,147 +250,6 @@ class Worker:
             log.exception("a message on %s could not be taken in: a fault of the monitor", messages[0].topic)
             return self._intake.refuse_all(messages, "a fault of the monitor", "please report it with this payload")
 
-    def _count(self, taken: Taken) -> None:
-        points = self.plant.points
-        for rows, late in ((taken.fed, False), (taken.late, True)):
-            for start, stop in stretches(rows.point):
-                point = points[int(rows.point[start])]
-                self._silence.heard(point)
-                counts = self._pending.count(point.point_id)
-                counts.readings += stop - start
-                counts.late += stop - start if late else 0
-                counts.newest_ms = int(self.plant.newest_ms[point.row])
-                counts.heard_ms = int(self.plant.heard_ms[point.row])
-                period = self.plant.period_ms_of(point)
-                counts.period_seconds = None if math.isnan(period) else period / 1000.0
-        for row, number in taken.repeats.items():
-            self._pending.count(points[row].point_id).repeats += number
-        for row, number in taken.unknown_keys.items():
-            self._pending.count(points[row].point_id).unknown_keys += number
-        for point, word, at_ms in taken.statuses:
-            counts = self._pending.count(point.point_id)
-            counts.status, counts.status_ms = word, int(at_ms)
-            self.figures.say_status(point, word)
-
-    def _keep_rows(self, rows: Rows, limits: np.ndarray, limit_amps: np.ndarray) -> None:
-        if not len(rows):
-            return
-        first = self._next_reading
-        self._next_reading += len(rows)
-        ids = self.plant.point_ids[rows.point]
-        versions = np.where(limits >= 0, self.plant.version_of_limits[limits], 0)
-        number = np.arange(first, first + len(rows))
-        self._pending.readings.append(
-            ReadingRows(
-                number, ids, rows.t_ms.astype(np.int64), rows.amps, rows.volts, rows.ambient_c, rows.called, limit_amps,
-                versions, rows.flags.astype(np.int64),
-            )
-        )  # fmt: skip
-        for start, stop in stretches(rows.point):
-            row = int(rows.point[start])
-            self._last_number[row] = first + stop - 1
-            self._dirty.add(row)
-
-    def _keep_now(self, rows: Rows, limits: np.ndarray, judged: Judged) -> None:
-        for _, stop in stretches(rows.point):
-            at = stop - 1
-            point = self.plant.points[int(rows.point[at])]
-            state = self.plant.states[point.row]
-            runs = float(state[layout.RUNNING])
-            running = None if runs < 0 else runs == 1.0
-            since = float(state[layout.RUN_START_MS] if running else state[layout.RUN_ENDED_MS])
-            limit = float(judged.limit[at])
-            full = float(self.plant.limits[limits[at], layout.FULL_LIMIT])
-            self._pending.fan_now[point.point_id] = FanNow(
-                point.point_id, int(rows.t_ms[at]), int(rows.received_ms[at]), tuple(rows.amps[at].tolist()),
-                tuple(rows.volts[at].tolist()), float(rows.ambient_c[at]), limit, float(judged.ratio[at]),
-                float(judged.unbalance[at]), limit / full, running, None if math.isnan(since) else int(since),
-                int(rows.flags[at]), float(judged.motor_heat[at]), float(judged.device_heat[at]),
-                float(judged.seconds_to_trip[at]),
-                int(state[layout.ASSUMED_MS]) if int(judged.flags[at]) & _ASSUMED else None,
-            )  # fmt: skip
-
-    # --- changes -----------------------------------------------------------------------------------------------
-
-    def _change(self, change: Change) -> None:
-        point = self.plant.points[change.fan]
-        if change.what == layout.RUN_STARTED:
-            run = Run(self._next_run, point.point_id, int(change.at_ms), change.setpoint == 1.0)
-            self._next_run += 1
-            self._runs[point.row] = run
-            self._keep_run(run)
-            self._verdicts.started(point, run)
-        elif change.what == layout.RUN_ENDED:
-            open_run = self._runs.pop(point.row, None)
-            if open_run is not None:
-                ended = replace(
-                    open_run, end_ms=int(change.at_ms), end_seen=change.setpoint == 1.0,
-                    peak_amps=_or_none(change.peak), peak_ratio=_or_none(change.value), gap_ms=change.gap_ms,
-                )  # fmt: skip
-                self._keep_run(ended)
-                if change.ending is not None:
-                    self._verdicts.ended(point, ended, change.ending)
-        elif not self._verdicts.takes(point, change):
-            self._tell(point, change)
-
-    def _keep_run(self, run: Run) -> None:
-        self._pending.runs[run.number] = run
-
-    def _tell(self, point: Point, change: Change, *, quiet: bool = False) -> None:
-        """Takes a change of a condition to its alarm; a quiet one rings nobody awake."""
-        about = About(point.site, point.name, None, change.condition or "")
-        event: Event
-        if change.what in (layout.RAISED, layout.HOTTER):
-            judged_by = self.plant.version_at(point, change.at_ms)
-            row = for_fan(judged_by.nameplate.conditions)[about.condition]
-            event = Raised(
-                row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
-                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet,
-            )  # fmt: skip
-        else:
-            watched = change.what == layout.CLEARED or self._told_by_a_stronger(point, about)
-            event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
-        self.apply(point, about, event)
-
-    def _told_by_a_stronger(self, point: Point, about: About) -> bool:
-        """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""
-        return not set(self._standing(point)).isdisjoint(BY_ID[about.condition].not_while)
-
-    def _standing(self, point: Point) -> list[str]:
-        """Conditions of a fan that stand; a lost supply may stand as the alarm of its supply point."""
-        names = [one.condition for one in self._book.standing(point.site, point.name)]
-        if point.kind == "fan" and "supply-lost" not in names and self._verdicts.supplies.lost(point):
-            names.append("supply-lost")
-        return names
-
-    def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
-        """Takes an event to its alarm, and what follows from it into the next commit."""
-        now = self._now()
-        alarm, change, wanted = self._book.apply(about, event, now)
-        return self._keep_alarm(point, alarm, change, wanted, now)
-
-    def _keep_alarm(
-        self, point: Point, alarm: Alarm | None, change: AlarmChange | None, wanted: Sequence[Wanted], now: datetime
-    ) -> Alarm | None:
-        if alarm is None:
-            return None
-        pending = self._pending
-        story = self.figures.story(point, alarm, self._standing(point), now)
-        story = replace(story, **self._verdicts.words(point, alarm), **self._site_silence.words(alarm))
-        watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
-        alarm = replace(alarm, text=line(alarm, story, watched=watched))
-        self._book.keep(alarm)
-        pending.alarms[alarm.number] = alarm
-        if change is not None:
-            pending.changes.append(change)
-            pending.urgent = True
-            for one in wanted:
-                pending.notices.extend(notices_for(one, alarm, change, story, self._routes, now))
-            if story.estimate is not None:
-                pending.estimates[point.point_id] = (int(now.timestamp() * 1000), story.estimate)
-            pending.told.add(point.row)
-        return alarm
-
     # --- by the clock ------------------------------------------------------------------------------------------
 
     def _tick(self) -> None:
@@ -422,26 +258,26 @@ class Worker:
             point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
             if point is not None:
                 alarm_after, change, wanted = self._book.tick(alarm, now)
-                self._keep_alarm(point, alarm_after, change, wanted, now)
+                self._changes.keep_alarm(point, alarm_after, change, wanted, now)
         watched = self._silence.watched()
         for alarm in self._book.all_standing():
             point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
             if point is not None and not of_a_group(alarm) and point.row not in watched:
-                self.apply(point, alarm.about, Returned(now, watched=False))
+                self._changes.apply(point, alarm.about, Returned(now, watched=False))
         listening = self._link.connected and self._holding_since is None
-        self._verdicts.tick(listening and self._caught_up)
+        self._changes.verdicts.tick(listening and self._caught_up)
         if listening:
-            told_together = self._site_silence.look(watched, self._now_ms())
-            self._site_silence.not_run(self._now_ms())
+            told_together = self._changes.site_silence.look(watched, self._now_ms())
+            self._changes.site_silence.not_run(self._now_ms())
             heard = [self.plant.points[row] for row in watched]
-            wrong_clocks.look(heard, self._intake.clocks, self._book, self.apply, self._now_ms())
+            wrong_clocks.look(heard, self._intake.clocks, self._book, self._changes.apply, self._now_ms())
             for row in watched:
                 if row in told_together:
                     continue
                 point, about = self.plant.points[row], about_silence(self.plant.points[row])
                 event = self._silence.look(point, self._book.get(about), self._now_ms())
                 if event is not None:
-                    self.apply(point, about, event)
+                    self._changes.apply(point, about, event)
         for point in self.plant.fans():
             self._estimate(point)
         self._judge_a_gap()
@@ -453,7 +289,7 @@ class Worker:
         kept = self._gaps.due()
         if kept is None:
             return
-        others = self._verdicts.supplies.others
+        others = self._changes.verdicts.supplies.others
         try:
             number, found = backfill.look(self._database, self.plant, others, kept.point, kept.gap)
         except LinkError as exc:
@@ -485,12 +321,7 @@ class Worker:
 
     def _snapshot(self) -> None:
         self._snapshot_at = self._steady()
-        for row in self._dirty:
-            point = self.plant.points[row]
-            if point.kind == "fan":
-                saved = state_bytes(self.plant.states[row])
-                self._pending.states[point.point_id] = (self._last_number[row], layout.STATE_FORMAT, saved)
-        self._dirty.clear()
+        self._keeping.snapshot()
 
     # --- what people did ---------------------------------------------------------------------------------------
 
@@ -504,7 +335,7 @@ class Worker:
         done = {one.number for one in self._pending.actions_done}
         for action in undone:
             if action.number not in done:
-                outcome = orders.carry_out(action, self._book, self.plant, self.apply)
+                outcome = orders.carry_out(action, self._book, self.plant, self._changes.apply)
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
                 self._pending.urgent = True
 
@@ -538,7 +369,7 @@ class Worker:
         if self.trouble is not None:
             log.warning("the database takes readings again")
             self.trouble = None
-        self._pending = Pending()
+        pending = self._pending.emptied()
         self.last_commit = self._steady()
         self._intake.stored()
         self._gaps.stored()
@@ -557,40 +388,3 @@ class Worker:
         if now - self._complained_at >= REPEAT_LOG_SECONDS:
             self._complained_at = now
             log.error(text)
-
-
-def _rejected(refused: Sequence[Refused]) -> list[Rejected]:
-    return [
-        Rejected(int(one.at_ms), one.topic, one.site, one.name, one.reason, one.detail, one.payload[:400], one.count)
-        for one in refused
-    ]
-
-
-def _time(ms: float) -> datetime:
-    return datetime.fromtimestamp(ms / 1000.0, UTC)
-
-
-def told_once(changes: Sequence[Change]) -> list[Change]:
-    """An overload whose motor is too hot at the very reading that raises it is raised so: told once, not twice."""
-    hot = {(one.fan, one.condition, one.at_ms): one for one in changes if one.what == layout.HOTTER}
-    told: list[Change] = []
-    for one in changes:
-        key = one.fan, one.condition, one.at_ms
-        if one.what == layout.RAISED and key in hot:
-            told.append(hot.pop(key))
-        elif one.what != layout.HOTTER or key in hot:
-            told.append(one)
-    return told
-
-
-def priority_of(row: Condition, change: Change) -> str:
-    """The priority that a change raises an alarm with; two rows of the table have more than one."""
-    if change.what == layout.HOTTER:
-        return PRIORITIES[-1]  # the motor itself is too hot by now
-    if row.id == "logger-suspect" and change.value == layout.CLAMP_OFF:
-        return higher(row.priority, "medium")
-    return row.priority
-
-
-def _or_none(value: float) -> float | None:
-    return None if math.isnan(value) else value

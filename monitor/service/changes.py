@@ -1,0 +1,167 @@
+"""From what the watch says has changed to runs, alarms and their notices, all in the next commit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
+from monitor.alarms.routes import Route, notices_for
+from monitor.alarms.states import Cause
+from monitor.alarms.wording import line
+from monitor.records.rows import Run
+from monitor.records.start import Start
+from monitor.service import beginning
+from monitor.service.book import AlarmBook
+from monitor.service.figures import Figures
+from monitor.service.pending import Pending
+from monitor.service.plant import Plant, Point
+from monitor.service.silence import Silence
+from monitor.service.site_silence import SiteSilence
+from monitor.service.verdicts import Verdicts
+from monitor.watch import layout
+from monitor.watch.columns import Change
+from monitor.watch.overrides import for_fan
+from monitor.watch.table import BY_ID, PRIORITIES, Condition, higher
+
+
+class Changes:
+    """Kept by the worker; also takes to their alarms what others find (silence, verdicts, operators)."""
+
+    def __init__(
+        self, plant: Plant, pending: Pending, book: AlarmBook, figures: Figures, silence: Silence, start: Start,
+        routes: Sequence[Route], *, now: Callable[[], datetime], steady: Callable[[], float],
+    ) -> None:  # fmt: skip
+        """
+        Parameters
+        ----------
+        now : wall time
+        steady : seconds since some moment, never put back
+        """
+        self._plant, self._pending, self._book, self._figures = plant, pending, book, figures
+        self._routes, self._now = routes, now
+        self._runs = beginning.open_runs(start, plant)
+        self._next_run = start.next_run
+        self.verdicts = Verdicts(
+            plant, book, steady,
+            apply=self.apply, tell=self._tell, stronger=self._told_by_a_stronger, keep=self._keep_run,
+        )  # fmt: skip
+        self.verdicts.begin(start.ended_runs, start.open_runs)
+        self.site_silence = SiteSilence(plant, book, silence, self.apply)
+
+    def take(self, changes: Sequence[Change]) -> None:
+        """Changes of one batch, in the order in which they happened."""
+        for change in sorted(told_once(changes), key=lambda one: (one.at_ms, one.fan)):
+            self._take(change)
+
+    def _take(self, change: Change) -> None:
+        point = self._plant.points[change.fan]
+        if change.what == layout.RUN_STARTED:
+            run = Run(self._next_run, point.point_id, int(change.at_ms), change.setpoint == 1.0)
+            self._next_run += 1
+            self._runs[point.row] = run
+            self._keep_run(run)
+            self.verdicts.started(point, run)
+        elif change.what == layout.RUN_ENDED:
+            open_run = self._runs.pop(point.row, None)
+            if open_run is not None:
+                ended = replace(
+                    open_run, end_ms=int(change.at_ms), end_seen=change.setpoint == 1.0,
+                    peak_amps=_or_none(change.peak), peak_ratio=_or_none(change.value), gap_ms=change.gap_ms,
+                )  # fmt: skip
+                self._keep_run(ended)
+                if change.ending is not None:
+                    self.verdicts.ended(point, ended, change.ending)
+        elif not self.verdicts.takes(point, change):
+            self._tell(point, change)
+
+    def _keep_run(self, run: Run) -> None:
+        self._pending.runs[run.number] = run
+
+    def _tell(self, point: Point, change: Change, *, quiet: bool = False) -> None:
+        """Takes a change of a condition to its alarm; a quiet one rings nobody awake."""
+        about = About(point.site, point.name, None, change.condition or "")
+        event: Event
+        if change.what in (layout.RAISED, layout.HOTTER):
+            judged_by = self._plant.version_at(point, change.at_ms)
+            row = for_fan(judged_by.nameplate.conditions)[about.condition]
+            event = Raised(
+                row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
+                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet,
+            )  # fmt: skip
+        else:
+            watched = change.what == layout.CLEARED or self._told_by_a_stronger(point, about)
+            event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
+        self.apply(point, about, event)
+
+    def _told_by_a_stronger(self, point: Point, about: About) -> bool:
+        """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""
+        return not set(self._standing(point)).isdisjoint(BY_ID[about.condition].not_while)
+
+    def _standing(self, point: Point) -> list[str]:
+        """Conditions of a fan that stand; a lost supply may stand as the alarm of its supply point."""
+        names = [one.condition for one in self._book.standing(point.site, point.name)]
+        if point.kind == "fan" and "supply-lost" not in names and self.verdicts.supplies.lost(point):
+            names.append("supply-lost")
+        return names
+
+    def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
+        """Takes an event to its alarm, and what follows from it into the next commit."""
+        now = self._now()
+        alarm, change, wanted = self._book.apply(about, event, now)
+        return self.keep_alarm(point, alarm, change, wanted, now)
+
+    def keep_alarm(
+        self, point: Point, alarm: Alarm | None, change: AlarmChange | None, wanted: Sequence[Wanted], now: datetime
+    ) -> Alarm | None:
+        """An alarm as it is after a change of it, with the notices that are wanted."""
+        if alarm is None:
+            return None
+        pending = self._pending
+        story = self._figures.story(point, alarm, self._standing(point), now)
+        story = replace(story, **self.verdicts.words(point, alarm), **self.site_silence.words(alarm))
+        watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
+        alarm = replace(alarm, text=line(alarm, story, watched=watched))
+        self._book.keep(alarm)
+        pending.alarms[alarm.number] = alarm
+        if change is not None:
+            pending.changes.append(change)
+            pending.urgent = True
+            for one in wanted:
+                pending.notices.extend(notices_for(one, alarm, change, story, self._routes, now))
+            if story.estimate is not None:
+                pending.estimates[point.point_id] = (int(now.timestamp() * 1000), story.estimate)
+            pending.told.add(point.row)
+        return alarm
+
+
+def _time(ms: float) -> datetime:
+    return datetime.fromtimestamp(ms / 1000.0, UTC)
+
+
+def told_once(changes: Sequence[Change]) -> list[Change]:
+    """An overload whose motor is too hot at the very reading that raises it is raised so: told once, not twice."""
+    hot = {(one.fan, one.condition, one.at_ms): one for one in changes if one.what == layout.HOTTER}
+    told: list[Change] = []
+    for one in changes:
+        key = one.fan, one.condition, one.at_ms
+        if one.what == layout.RAISED and key in hot:
+            told.append(hot.pop(key))
+        elif one.what != layout.HOTTER or key in hot:
+            told.append(one)
+    return told
+
+
+def priority_of(row: Condition, change: Change) -> str:
+    """The priority that a change raises an alarm with; two rows of the table have more than one."""
+    if change.what == layout.HOTTER:
+        return PRIORITIES[-1]  # the motor itself is too hot by now
+    if row.id == "logger-suspect" and change.value == layout.CLAMP_OFF:
+        return higher(row.priority, "medium")
+    return row.priority
+
+
+def _or_none(value: float) -> float | None:
+    return None if math.isnan(value) else value

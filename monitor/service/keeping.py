@@ -1,0 +1,129 @@
+"""What a batch of readings puts into the next commit: rows, how fans stand, loggers' counts, the watch's state."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from monitor.records.rows import FanNow, Newcomer, ReadingRows, Rejected
+from monitor.service.figures import Figures
+from monitor.service.intake import Refused, Rows, Taken, stretches
+from monitor.service.pending import Pending
+from monitor.service.plant import Plant
+from monitor.service.silence import Silence
+from monitor.watch import layout
+from monitor.watch.advance import state_bytes
+from monitor.watch.columns import Judged
+
+_ASSUMED = layout.DEVICE_ASSUMED | layout.MOTOR_ASSUMED
+
+
+class Keeping:
+    """Kept by the worker."""
+
+    def __init__(self, plant: Plant, pending: Pending, silence: Silence, figures: Figures, next_reading: int) -> None:
+        """
+        Parameters
+        ----------
+        next_reading : running number of the next reading
+        """
+        self._plant, self._pending, self._silence, self._figures = plant, pending, silence, figures
+        self.next_reading = next_reading
+        self._last_number: dict[int, int] = {}
+        """Row -> running number of its newest reading."""
+        self._dirty: set[int] = set()
+        """Rows of the points heard since the last snapshot."""
+
+    def taken(self, taken: Taken) -> None:
+        """What came beside readings, and what is counted."""
+        self._pending.rejected.extend(_rejected(taken.refused))
+        self._pending.newcomers.extend(
+            Newcomer(one.site, one.name, int(one.at_ms), one.readings, one.last) for one in taken.newcomers
+        )
+        self._count(taken)
+
+    def _count(self, taken: Taken) -> None:
+        points = self._plant.points
+        for rows, late in ((taken.fed, False), (taken.late, True)):
+            for start, stop in stretches(rows.point):
+                point = points[int(rows.point[start])]
+                self._silence.heard(point)
+                counts = self._pending.count(point.point_id)
+                counts.readings += stop - start
+                counts.late += stop - start if late else 0
+                counts.newest_ms = int(self._plant.newest_ms[point.row])
+                counts.heard_ms = int(self._plant.heard_ms[point.row])
+                period = self._plant.period_ms_of(point)
+                counts.period_seconds = None if math.isnan(period) else period / 1000.0
+        for row, number in taken.repeats.items():
+            self._pending.count(points[row].point_id).repeats += number
+        for row, number in taken.unknown_keys.items():
+            self._pending.count(points[row].point_id).unknown_keys += number
+        for point, word, at_ms in taken.statuses:
+            counts = self._pending.count(point.point_id)
+            counts.status, counts.status_ms = word, int(at_ms)
+            self._figures.say_status(point, word)
+
+    def rows(self, rows: Rows, limits: np.ndarray, limit_amps: np.ndarray) -> None:
+        """Readings as they are stored, in the order in which they are fed.
+
+        Parameters
+        ----------
+        limits : row of limits in force for each, -1 for what is not fed to the watch
+        limit_amps : the limit each was judged by [A]; NaN for what was not judged
+        """
+        if not len(rows):
+            return
+        first = self.next_reading
+        self.next_reading += len(rows)
+        ids = self._plant.point_ids[rows.point]
+        versions = np.where(limits >= 0, self._plant.version_of_limits[limits], 0)
+        number = np.arange(first, first + len(rows))
+        self._pending.readings.append(
+            ReadingRows(
+                number, ids, rows.t_ms.astype(np.int64), rows.amps, rows.volts, rows.ambient_c, rows.called, limit_amps,
+                versions, rows.flags.astype(np.int64),
+            )
+        )  # fmt: skip
+        for start, stop in stretches(rows.point):
+            row = int(rows.point[start])
+            self._last_number[row] = first + stop - 1
+            self._dirty.add(row)
+
+    def now(self, rows: Rows, limits: np.ndarray, judged: Judged) -> None:
+        """How each fan stands at its newest reading."""
+        for _, stop in stretches(rows.point):
+            at = stop - 1
+            point = self._plant.points[int(rows.point[at])]
+            state = self._plant.states[point.row]
+            runs = float(state[layout.RUNNING])
+            running = None if runs < 0 else runs == 1.0
+            since = float(state[layout.RUN_START_MS] if running else state[layout.RUN_ENDED_MS])
+            limit = float(judged.limit[at])
+            full = float(self._plant.limits[limits[at], layout.FULL_LIMIT])
+            self._pending.fan_now[point.point_id] = FanNow(
+                point.point_id, int(rows.t_ms[at]), int(rows.received_ms[at]), tuple(rows.amps[at].tolist()),
+                tuple(rows.volts[at].tolist()), float(rows.ambient_c[at]), limit, float(judged.ratio[at]),
+                float(judged.unbalance[at]), limit / full, running, None if math.isnan(since) else int(since),
+                int(rows.flags[at]), float(judged.motor_heat[at]), float(judged.device_heat[at]),
+                float(judged.seconds_to_trip[at]),
+                int(state[layout.ASSUMED_MS]) if int(judged.flags[at]) & _ASSUMED else None,
+            )  # fmt: skip
+
+    def snapshot(self) -> None:
+        """The watch's state of each fan heard since the last one."""
+        for row in self._dirty:
+            point = self._plant.points[row]
+            if point.kind == "fan":
+                saved = state_bytes(self._plant.states[row])
+                self._pending.states[point.point_id] = (self._last_number[row], layout.STATE_FORMAT, saved)
+        self._dirty.clear()
+
+
+def _rejected(refused: Sequence[Refused]) -> list[Rejected]:
+    return [
+        Rejected(int(one.at_ms), one.topic, one.site, one.name, one.reason, one.detail, one.payload[:400], one.count)
+        for one in refused
+    ]
