@@ -20,16 +20,17 @@ from monitor.blades.cautions import for_notice
 from monitor.records.database import Database
 from monitor.records.gaps import Gap
 from monitor.records.replay import JUDGED, MEASURED, Replayed, replay
+from monitor.service import evidence
 from monitor.service.gaps import Others
 from monitor.service.plant import Plant, Point
-from monitor.service.supplies import group_of
 from monitor.watch import ends, layout
 from monitor.watch.advance import state_from_bytes
 from monitor.watch.columns import Change, Ending
 from monitor.watch.overrides import for_fan, turned_off
+from monitor.watch.sisters import WAIT_SECONDS, Sister, Stretch
 from monitor.watch.table import higher
 
-AFTERWARDS_MS = int(1000.0 * ends.WAIT_SECONDS[1])
+AFTERWARDS_MS = int(1000.0 * WAIT_SECONDS[1])
 """Readings so long after the gap say how a run that ended in it went on."""
 SISTERS_MS = 600_000
 """So long before an end the other fans of its supply are looked at."""
@@ -106,7 +107,7 @@ class _Gap:
         raised = Finding(condition, _time(change.since_ms), peak=self._peak(change.since_ms, math.inf))
         for place, one in enumerate(found):
             apart = abs((one.since - raised.since).total_seconds())
-            if one.condition == condition and one.end_cause is not None and apart <= ends.WAIT_SECONDS[1]:
+            if one.condition == condition and one.end_cause is not None and apart <= WAIT_SECONDS[1]:
                 found[place] = with_(one, since=raised.since, until=None)  # the verdict said so a moment before
                 return place
         found.append(raised)
@@ -129,14 +130,17 @@ class _Gap:
             return []
         plant, point = self._plant, self._point
         others = self._others(point, ending.stop_ms)
-        periods = {other.point_id: self._period_seconds(other) for other in others}
-        due_ms = ending.stop_ms + 1000.0 * ends.wait_seconds([ending.period_seconds, *periods.values()])
-        apart_ms = ends.together_ms([ending.period_seconds, *periods.values()])
-        sisters = [
-            sister for other in others
-            if (sister := self._sister(other, periods[other.point_id], ending.stop_ms, due_ms, apart_ms)) is not None
-        ]  # fmt: skip
-        verdict = ends.judge(ending, self._own(change, ending, due_ms), sisters)
+        due = evidence.due(plant, ending, others)
+        sisters = [one for other in others if (one := self._sister(other, due)) is not None]
+        own = evidence.own(
+            plant, point, ending,
+            volts_percent=evidence.volts_at_end(
+                plant, point, ending, self._again.rows.t_ms, self._again.rows.volts, self._again.judged.flags
+            ),
+            run_seconds=(change.at_ms - change.since_ms) / 1000.0,
+            restart_ms=self._restart_ms(ending.stop_ms, due.due_ms),
+        )  # fmt: skip
+        verdict = ends.judge(ending, own, sisters)
         conditions = plant.version_at(point, ending.stop_ms).nameplate.conditions
         said = {"end_cause": verdict.end_cause, "confidence": verdict.confidence, "evidence": verdict.evidence}
         if verdict.tripped and not turned_off(conditions, "tripped"):
@@ -149,49 +153,19 @@ class _Gap:
             return [Finding("supply-lost", _time(ending.stop_ms), until, **said)]  # type: ignore[arg-type]
         return []
 
-    def _period_seconds(self, point: Point) -> float:
-        period = self._plant.period_ms_of(point)
-        return ends.DEFAULT_PERIOD_SECONDS if math.isnan(period) else period / 1000.0
-
-    def _own(self, change: Change, ending: Ending, due_ms: float) -> ends.Own:
-        plate = self._plant.version_at(self._point, ending.stop_ms).nameplate
-        setting_amps, error_share = ends.device_of(plate)
-        return ends.Own(
-            self._volts_percent(ending), (change.at_ms - change.since_ms) / 1000.0,
-            self._restart_ms(ending.stop_ms, due_ms),
-            ending.called != 0.0 and (ending.called == 1.0 or plate.fan.control == "continuous"),
-            setting_amps, error_share,
-        )  # fmt: skip
-
-    def _volts_percent(self, ending: Ending) -> float:
-        """The greatest line [% of rated], lowest until one longer period after the first stopped reading."""
-        rows, stop_ms = self._again.rows, ending.stop_ms
-        _, supply = group_of(self._plant, self._point, stop_ms)
-        panel = self._plant.by_name.get((self._point.site, supply)) if supply else None
-        theirs = math.nan if panel is None else self._plant.period_ms_of(panel)
-        longer = max(1000.0 * ending.period_seconds, 0.0 if math.isnan(theirs) else theirs)
-        stopped = (self._again.judged.flags & layout.IS_RUNNING) == 0
-        here = stopped & (rows.t_ms >= stop_ms) & (rows.t_ms <= stop_ms + longer)
-        here &= ~np.isnan(rows.volts).all(axis=1)
-        if not here.any():
-            return math.nan
-        rated = self._plant.version_at(self._point, stop_ms).nameplate.motor.rated_voltage
-        return 100.0 * float(np.nanmax(rows.volts[here], axis=1).min()) / rated
-
     def _restart_ms(self, stop_ms: float, until_ms: float) -> float | None:
         """When it ran again after an end, if by some time."""
         starts = (one.at_ms for one in self._again.changes if one.what == layout.RUN_STARTED)
         return next((at_ms for at_ms in starts if stop_ms < at_ms <= until_ms), None)
 
-    def _sister(
-        self, other: Point, period_seconds: float, stop_ms: float, due_ms: float, apart_ms: float
-    ) -> ends.Sister | None:
+    def _sister(self, other: Point, due: evidence.Due) -> Sister | None:
         """Another fan of the supply at the time of an end; None when nothing was heard of it before."""
+        stop_ms = due.ending.stop_ms
         begin = int(stop_ms) - SISTERS_MS
-        again = replay(self._database, other.point_id, begin, int(due_ms), MEASURED, warm_up_ms=0)
+        again = replay(self._database, other.point_id, begin, int(due.due_ms), MEASURED, warm_up_ms=0)
         if not (again.rows.t_ms < stop_ms).any():
             return None
-        runs: list[ends.Stretch] = []
+        runs: list[Stretch] = []
         start_ms = math.nan
         for change in again.changes:
             if change.what == layout.RUN_STARTED:
@@ -199,14 +173,11 @@ class _Gap:
             elif change.what == layout.RUN_ENDED and change.ending is not None:
                 end = change.ending
                 stop = end.stop_ms if end.seen else None
-                runs.append(ends.Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
+                runs.append(Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
                 start_ms = math.nan
         if not math.isnan(start_ms):
-            runs.append(ends.Stretch(start_ms, float(again.state[layout.RUN_LAST_MS])))
-        continuous = self._plant.version_at(other, stop_ms).nameplate.fan.control == "continuous"
-        return ends.sister_at(
-            other.name, period_seconds, runs, stop_ms=stop_ms, due_ms=due_ms, apart_ms=apart_ms, continuous=continuous
-        )
+            runs.append(Stretch(start_ms, float(again.state[layout.RUN_LAST_MS])))
+        return evidence.sister(self._plant, other, runs, due)
 
 
 def _time(ms: float) -> datetime:

@@ -21,12 +21,14 @@ import numpy as np
 
 from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
 from monitor.records.rows import Run
+from monitor.service import evidence
 from monitor.service.book import AlarmBook
 from monitor.service.plant import Plant, Point
-from monitor.service.supplies import Supplies, group_of
+from monitor.service.supplies import Supplies
 from monitor.watch import ends, layout
 from monitor.watch.columns import Change, Ending, Judged, Readings
 from monitor.watch.overrides import for_fan, turned_off
+from monitor.watch.sisters import WAIT_SECONDS, Stretch
 
 Apply = Callable[[Point, About, Event], "Alarm | None"]
 
@@ -230,26 +232,13 @@ class Verdicts:
         first, last = np.searchsorted(fed.fan, [point.row, point.row + 1])
         if first == last or fed.t_ms[last - 1] < stop_ms:
             return
-        t_ms = fed.t_ms[first:last]
-        stopped = (judged.flags[first:last] & layout.IS_RUNNING) == 0
-        rows = stopped & (t_ms >= stop_ms) & (t_ms <= stop_ms + self._longer_period_ms(point, one))
-        rows &= ~np.isnan(fed.volts[first:last]).all(axis=1)
-        if not rows.any():
-            return
-        nameplate = self._plant.version_at(point, stop_ms).nameplate
-        greatest = np.nanmax(fed.volts[first:last][rows], axis=1)
-        least = 100.0 * float(greatest.min()) / nameplate.motor.rated_voltage
-        if not one.volts_percent <= least:
+        mine = slice(first, last)
+        least = evidence.volts_at_end(
+            self._plant, point, one.ending, fed.t_ms[mine], fed.volts[mine], judged.flags[mine]
+        )  # fmt: skip
+        if not math.isnan(least) and not one.volts_percent <= least:
             one.volts_percent = least
             self._keep(one.row())
-
-    def _longer_period_ms(self, point: Point, one: Ended) -> float:
-        """Of its own logger and that of its supply point."""
-        _, supply = group_of(self._plant, point, one.ending.stop_ms)
-        panel = self._plant.by_name.get((point.site, supply)) if supply else None
-        theirs = math.nan if panel is None else self._plant.period_ms_of(panel)
-        own = 1000.0 * one.ending.period_seconds
-        return own if math.isnan(theirs) else max(own, theirs)
 
     def _judge_what_is_due(self, *, by_clock: bool) -> None:
         held_back: set[int] = set()
@@ -280,47 +269,37 @@ class Verdicts:
     def _judge(self, point: Point, one: Ended, by_clock: bool) -> bool:
         """Judges a run, if that is due."""
         stop_ms = one.ending.stop_ms
-        soonest_ms = stop_ms + 1000.0 * ends.WAIT_SECONDS[0]
+        soonest_ms = stop_ms + 1000.0 * WAIT_SECONDS[0]
         if one.ending.seen and not by_clock and not self._plant.states[point.row][layout.AMPS_MS] >= soonest_ms:
             return False
         others = [
             other for other in self.supplies.others(point, stop_ms)
             if self._plant.states[other.row][layout.AMPS_MS] >= stop_ms - HEARD_BEFORE_MS
         ]  # fmt: skip
-        periods = [one.ending.period_seconds, *(self._period_seconds(other) for other in others)]
-        wait = ends.wait_seconds(periods)
-        due_ms = stop_ms + 1000.0 * wait
-        known = all(self._plant.states[fan.row][layout.AMPS_MS] >= due_ms for fan in (point, *others))
-        silent = by_clock and self._steady() - one.heard >= wait + max(periods) + SILENT_SECONDS
+        due = evidence.due(self._plant, one.ending, others)
+        known = all(self._plant.states[fan.row][layout.AMPS_MS] >= due.due_ms for fan in (point, *others))
+        longest = due.wait_seconds + due.longest_period_seconds + SILENT_SECONDS
+        silent = by_clock and self._steady() - one.heard >= longest
         if one.ending.seen and not known and not silent:
             return False
-        apart = ends.together_ms(periods)
         sisters = [
-            ends.sister_at(
-                other.name, period, self._stretches(other.row, stop_ms), stop_ms=stop_ms, due_ms=due_ms, apart_ms=apart,
-                continuous=self._continuous(other, stop_ms),
-            )
-            for other, period in zip(others, periods[1:], strict=True)
+            evidence.sister(self._plant, other, self._stretches(other.row, stop_ms), due) for other in others
         ]  # fmt: skip
-        own = self._own(point, one, due_ms)
+        own = self._own(point, one, due.due_ms)
         verdict = ends.judge(one.ending, own, sisters)
         one.run = replace(
             one.run, end_cause=verdict.end_cause, confidence=verdict.confidence, evidence=verdict.evidence
         )
         together = ends.supply_lost_together(one.ending, own, sisters) is not None
-        self._follow(point, one, due_ms, together=verdict.end_cause == ends.SUPPLY_LOST and together)
+        self._follow(point, one, due.due_ms, together=verdict.end_cause == ends.SUPPLY_LOST and together)
         one.held = []
         self._keep(one.row())
         return True
 
-    def _period_seconds(self, point: Point) -> float:
-        period = self._plant.period_ms_of(point)
-        return ends.DEFAULT_PERIOD_SECONDS if math.isnan(period) else period / 1000.0
-
-    def _stretches(self, row: int, stop_ms: float) -> list[ends.Stretch]:
+    def _stretches(self, row: int, stop_ms: float) -> list[Stretch]:
         """The runs of a fan from some time before an end in question."""
         stretches = [
-            ends.Stretch(
+            Stretch(
                 one.run.start_ms, float(one.run.end_ms or 0), one.ending.stop_ms if one.ending.seen else None,
                 one.ending.volts_percent, one.ending.called,
             )
@@ -328,14 +307,11 @@ class Verdicts:
             if one.ending.stop_ms >= stop_ms - HEARD_BEFORE_MS
         ]  # fmt: skip
         if row in self._open:
-            stretches.append(ends.Stretch(self._open[row], float(self._plant.states[row][layout.RUN_LAST_MS])))
+            stretches.append(Stretch(self._open[row], float(self._plant.states[row][layout.RUN_LAST_MS])))
         return stretches
 
-    def _continuous(self, point: Point, t_ms: float) -> bool:
-        return self._plant.version_at(point, t_ms).nameplate.fan.control == "continuous"
-
     def _own(self, point: Point, one: Ended, due_ms: float) -> ends.Own:
-        stop_ms, called = one.ending.stop_ms, one.ending.called
+        stop_ms = one.ending.stop_ms
         restart = one.restart_ms if one.restart_ms is not None and one.restart_ms <= due_ms else None
         least, most = ends.RESET_MS
         resets = sum(
@@ -344,10 +320,9 @@ class Verdicts:
             for before in self._ended[point.row]
             if stop_ms - DAY_MS < before.ending.stop_ms < stop_ms
         )  # fmt: skip
-        return ends.Own(
-            one.volts_percent, (float(one.run.end_ms or 0) - one.run.start_ms) / 1000.0, restart,
-            called != 0.0 and (called == 1.0 or self._continuous(point, stop_ms)),
-            *ends.device_of(self._plant.version_at(point, stop_ms).nameplate), resets,
+        return evidence.own(
+            self._plant, point, one.ending, volts_percent=one.volts_percent,
+            run_seconds=(float(one.run.end_ms or 0) - one.run.start_ms) / 1000.0, restart_ms=restart, resets=resets,
         )  # fmt: skip
 
     # --- what follows from a verdict ---------------------------------------------------------------------------
@@ -403,7 +378,7 @@ class Verdicts:
     def _ordinary_stops(self, point: Point, one: Ended) -> int:
         """Ordinary stops of the day that ends with this one; 0 for a fan that is not run continuously."""
         stop_ms = one.ending.stop_ms
-        if one.run.end_cause != ends.STOPPED or not self._continuous(point, stop_ms):
+        if one.run.end_cause != ends.STOPPED or not evidence.is_continuous(self._plant, point, stop_ms):
             return 0
         return sum(
             other.run.end_cause == ends.STOPPED and other.run.confidence != ends.SURE

@@ -27,6 +27,7 @@ from monitor.service.book import AlarmBook
 from monitor.watch import ends, layout, limits
 from monitor.watch.advance import advance, new_states
 from monitor.watch.columns import Change, Judged, Readings
+from monitor.watch.sisters import Stretch, sister_at, together_ms, wait_seconds
 from monitor.watch.table import BY_ID, PRIORITIES
 from tests.bench.endings_farms import Case, Floats, TrueEnd, farm
 
@@ -101,17 +102,17 @@ def feed(case: Case, period_s: int, volts: bool) -> Fed:
 # --- how runs ended --------------------------------------------------------------------------------------------
 
 
-def stretches(fed: Fed, number: int) -> list[ends.Stretch]:
+def stretches(fed: Fed, number: int) -> list[Stretch]:
     """The runs of a fan."""
-    found: list[ends.Stretch] = []
+    found: list[Stretch] = []
     for change in fed.changes[number]:
         if change.what == layout.RUN_STARTED:
-            found.append(ends.Stretch(change.at_ms, float(fed.columns[number]["t_ms"][-1])))
+            found.append(Stretch(change.at_ms, float(fed.columns[number]["t_ms"][-1])))
         elif change.what == layout.RUN_ENDED and change.ending is not None and found:
             end = change.ending
             stop = end.stop_ms if end.seen else None
             volts = end.volts_percent
-            found[-1] = ends.Stretch(found[-1].start_ms, change.at_ms, stop, volts, end.called)
+            found[-1] = Stretch(found[-1].start_ms, change.at_ms, stop, volts, end.called)
     return found
 
 
@@ -131,7 +132,7 @@ def verdicts(fed: Fed) -> list[list[tuple[Change, ends.Verdict]]]:
     """For each fan the ends of its runs with their verdicts."""
     runs = [stretches(fed, number) for number in range(len(fed.columns))]
     periods = [float(fed.period_s)] * len(runs)
-    wait_ms, apart_ms = 1000.0 * ends.wait_seconds(periods), ends.together_ms(periods)
+    wait_ms, apart_ms = 1000.0 * wait_seconds(periods), together_ms(periods)
     out: list[list[tuple[Change, ends.Verdict]]] = []
     for number, changes in enumerate(fed.changes):
         mine: list[tuple[Change, ends.Verdict]] = []
@@ -140,7 +141,7 @@ def verdicts(fed: Fed) -> list[list[tuple[Change, ends.Verdict]]]:
                 continue
             stop, due = change.ending.stop_ms, change.ending.stop_ms + wait_ms
             sisters = [
-                ends.sister_at(f"fan-{other}", periods[other], runs[other], stop_ms=stop, due_ms=due, apart_ms=apart_ms)
+                sister_at(f"fan-{other}", periods[other], runs[other], stop_ms=stop, due_ms=due, apart_ms=apart_ms)
                 for other in range(len(runs)) if other != number
             ]  # fmt: skip
             again = [run.start_ms for run in runs[number] if stop < run.start_ms <= due]

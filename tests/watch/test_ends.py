@@ -13,16 +13,12 @@ from hypothesis import strategies as st
 from monitor.watch.columns import Ending
 from monitor.watch.ends import (
     Own,
-    Sister,
-    Stretch,
     Verdict,
     is_trip,
     judge,
-    sister_at,
     supply_lost_together,
-    together_ms,
-    wait_seconds,
 )
+from monitor.watch.sisters import Sister, Stretch, sister_at, together_ms, wait_seconds
 
 STOP = 1_000_000.0
 NAN = math.nan
