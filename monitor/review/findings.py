@@ -89,12 +89,15 @@ class WhatIf:
 
     change: str
     """In words, for example "2 degrees less (insert 19)"."""
-    trips: bool
-    """Its overload device would open, by the image at its whole class time."""
+    trips: bool | None
+    """Its overload device would open, by the image at its whole class time; None: its trip point is not known."""
     at_ms: float | None
     """When."""
     margin: float
-    """1 - the greatest load ratio that lasts (mean of 30 min, after starts), as a fraction of the limit then."""
+    """1 - the greatest load ratio that lasts (mean of 30 min, after starts), as a fraction of the limit then; NaN: it
+    did not run long enough."""
+    words: tuple[str, ...] = ()
+    """What has to be said beside it."""
 
 
 @dataclass(frozen=True)
