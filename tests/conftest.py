@@ -1,4 +1,7 @@
-"""Builders with good defaults that several rooms' tests share. Import them: `from tests.conftest import nameplate`."""
+"""Builders with good defaults that several rooms' tests share. Import them: `from tests.conftest import nameplate`.
+
+And what holds for the whole run: the table of reference values at its end, put together from all processes that test.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import pytest
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate
 from monitor.watch.columns import Readings
+from tests.reference.values import LEDGER
 
 NAN = math.nan
 BALANCED = (460.0, 460.0, 460.0)
@@ -41,3 +46,27 @@ def columns(rows: Sequence[Row]) -> Readings:
     legs, lines = (np.array(part, float).reshape(-1, 3) for part in (amps, volts))
     numbers = np.array(fans, np.int32), np.array(limits, np.int32)
     return Readings(numbers[0], np.array(times, float), legs, lines, numbers[1], np.array(called, float))
+
+
+# --- the table of reference values ---------------------------------------------------------------------------------
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """One of several processes (pytest-xdist): hands over what it compared."""
+    if hasattr(session.config, "workeroutput"):
+        session.config.workeroutput["reference values"] = LEDGER.told()
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """The first process hears of what another compared; nothing of one that died."""
+    LEDGER.hear(getattr(node, "workeroutput", {}).get("reference values", [[], []]))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """What holds, by source and by how well it is known, and what was not used."""
+    lines = LEDGER.table()
+    if lines:
+        terminalreporter.section("reference values (numbers that hold, by source)")
+        for line in lines:
+            terminalreporter.write_line(line)

@@ -27,6 +27,7 @@ from monitor.records import register
 from monitor.records.database import open_database
 from monitor.service.opening import seed_sites
 from tests.plates import TEN_HP
+from tests.warm import Forked, Loaded
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 
@@ -159,8 +160,10 @@ NAMEPLATE = TEN_HP + "[logger]\nperiod_seconds = 10\n"
 class Running:
     """`amp-monitor run` in a process that can be killed and started again."""
 
-    def __init__(self, place: Path, broker_port: int, routes: str = "") -> None:
+    def __init__(self, place: Path, broker_port: int, routes: str = "", loaded: Loaded | None = None) -> None:
+        """loaded: what its starts are forked from, if they are; else each is a new Python."""
         self.place = place
+        self.loaded = loaded
         self.web_port = free_port()
         self.settings = place / "monitor.toml"
         place.mkdir(parents=True, exist_ok=True)
@@ -168,7 +171,7 @@ class Running:
             f'data = "{place}/data"\n[mqtt]\nport = {broker_port}\n[web]\nlisten = "127.0.0.1:{self.web_port}"\n'
             f'[sites.home]\ntime_zone = "America/Chicago"\n{routes}'
         )
-        self.process: subprocess.Popen[bytes] | None = None
+        self.process: subprocess.Popen[bytes] | Forked | None = None
 
     @property
     def database(self) -> Path:
@@ -193,11 +196,15 @@ class Running:
                 register.put_nameplate(database, "home", fan, text, valid_from=since, by="test", now=now)
 
     def start(self, wait: bool = True) -> None:
-        with (self.place / "log").open("ab") as log:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "monitor.cli", "run", "--settings", str(self.settings)],
-                stdout=log, stderr=log, env={**os.environ, "PYTHONUNBUFFERED": "1"},
-            )  # fmt: skip
+        words = ["run", "--settings", str(self.settings)]
+        if self.loaded is not None:
+            self.process = self.loaded.start(words, self.place / "log")
+        else:
+            with (self.place / "log").open("ab") as log:
+                self.process = subprocess.Popen(
+                    [sys.executable, "-m", "monitor.cli", *words],
+                    stdout=log, stderr=log, env={**os.environ, "PYTHONUNBUFFERED": "1"},
+                )  # fmt: skip
         if wait:
             until(self.answers, 180, "the service")  # the first one of an install compiles the watch
 

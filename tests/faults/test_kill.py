@@ -1,7 +1,8 @@
 """kill -9 at random moments while readings pour in: nothing lost, nothing twice, the same alarm changes.
 
 The publisher is acknowledged by the broker; from there on no reading may be lost. The same stream is then played to a
-service that nobody disturbs, and the two databases are compared.
+service that nobody disturbs, and the two databases are compared. The starts are forked from a loaded process: so most
+kills meet the service at its database and its broker, not at its imports.
 """
 
 from __future__ import annotations
@@ -11,28 +12,31 @@ import random
 import sqlite3
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.servers import Mosquitto, Publisher, Running, until
+from tests.warm import Loaded
 
 FANS = 50
 KILLS = 20
 RATE = 500
-SECONDS = 110
-"""Long enough for so many kills, each with a start of the service after it."""
+ROUNDS = 300, 3000
+"""At least so many, for something to be found in them, and at most, if the kills take that long."""
 PERIOD_MS = 10_000
 SEED = 20261125
 
+Round = list[tuple[str, bytes]]
 
-def stream() -> list[tuple[str, bytes]]:
+
+def stream() -> Iterator[Round]:
     """Readings of FANS fans each 10 s of their own time, played 100 times as fast; a third of them in trouble."""
     draw = random.Random(SEED)
-    rounds = RATE * SECONDS // FANS
-    first = int(time.time() * 1000) // PERIOD_MS * PERIOD_MS - (rounds + 10) * PERIOD_MS
-    messages = []
-    for number in range(rounds):
+    first = int(time.time() * 1000) // PERIOD_MS * PERIOD_MS - (ROUNDS[1] + 10) * PERIOD_MS
+    for number in range(ROUNDS[1]):
+        messages = []
         for fan in range(FANS):
             amps = 12.6 + draw.uniform(-0.2, 0.2)
             wave = (number + 13 * fan) % 240
@@ -49,7 +53,7 @@ def stream() -> list[tuple[str, bytes]]:
                 "volts": volts,
             }
             messages.append((f"amps/v1/home/bin-{fan}/readings", json.dumps(body).encode()))
-    return messages
+        yield messages
 
 
 def stored(database: Path) -> list[tuple[object, ...]]:
@@ -90,42 +94,47 @@ def all_in(running: Running, expected: int) -> bool:
     return bool(hot + packed >= expected)
 
 
-def play(running: Running, broker: Mosquitto, messages: list[tuple[str, bytes]], kills: int) -> int:
-    """Plays the stream at its rate while the service is killed so often; how often it was."""
+def play(running: Running, broker: Mosquitto, kills: int) -> tuple[list[Round], int]:
+    """Plays the stream at its rate until the service has been killed so often: what was sent, and how often it was."""
     running.register(*(f"bin-{fan}" for fan in range(FANS)))
     running.start()
-    done = threading.Event()
+    enough = threading.Event()
+    sent: list[Round] = []
     failure: list[BaseException] = []
 
     def publish() -> None:
         try:
             began = time.monotonic()
             with Publisher(broker.port) as publisher:
-                for at in range(0, len(messages), FANS):
-                    publisher.send(messages[at : at + FANS])
-                    time.sleep(max(0.0, began + (at + FANS) / RATE - time.monotonic()))
+                for messages in stream():
+                    if enough.is_set() and len(sent) >= ROUNDS[0]:
+                        return
+                    publisher.send(messages)
+                    sent.append(messages)
+                    time.sleep(max(0.0, began + len(sent) * FANS / RATE - time.monotonic()))
         except BaseException as exc:
             failure.append(exc)
-        finally:
-            done.set()
 
     thread = threading.Thread(target=publish)
     thread.start()
     draw = random.Random(SEED)
     killed = 0
-    while killed < kills:
-        time.sleep(draw.uniform(0.3, 4.0))
-        assert not done.is_set(), f"the stream ended after {killed} kills: the test is too short"
-        running.kill()
-        killed += 1
-        running.start(wait=draw.random() < 0.7)  # else it may be killed while it starts
-    thread.join()
+    try:
+        while killed < kills:
+            time.sleep(draw.uniform(0.1, 2.5))
+            assert thread.is_alive(), f"the stream ended after {killed} kills: {failure or 'it is too short'}"
+            running.kill()
+            killed += 1
+            running.start(wait=draw.random() < 0.7)  # else it may be killed while it starts
+    finally:
+        enough.set()
+        thread.join()
     assert not failure, failure
     until(running.answers, 60, "the service")
-    until(lambda: all_in(running, len(messages)), 120, "the last reading")
-    time.sleep(1.5)
+    until(lambda: all_in(running, FANS * len(sent)), 120, "the last reading")
+    time.sleep(1.5)  # what waits for other fans is told as well
     assert running.stop() == 0
-    return killed
+    return sent, killed
 
 
 @pytest.mark.slow
@@ -134,8 +143,15 @@ def play(running: Running, broker: Mosquitto, messages: list[tuple[str, bytes]],
 def test_killed_twenty_times_it_stores_each_reading_once_and_finds_the_same(
     broker: Mosquitto, service: Running, tmp_path: Path
 ) -> None:
-    messages = stream()
-    killed = play(service, broker, messages, KILLS)
+    loaded = Loaded(tmp_path / "loaded-log")
+    service.loaded = loaded
+    try:
+        sent, killed = play(service, broker, KILLS)
+    finally:
+        if service.process is not None:
+            service.kill()
+        loaded.close()
+    messages = [message for round_ in sent for message in round_]
     calm_broker = Mosquitto(tmp_path / "calm-broker")
     calm_broker.start()
     calm = Running(tmp_path / "calm", calm_broker.port)

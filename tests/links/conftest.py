@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from monitor.alarms.notice import Notice
+from monitor.links.connection import Connection
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox, Message
 from tests.servers import MOSQUITTO, Mosquitto, Publisher, until
 
@@ -30,6 +32,12 @@ def take(broker: Broker, many: int, seconds: float = 20.0) -> list[Message]:
 
 def connected(broker: Broker) -> Broker:
     until(lambda: broker.connected, 15, "a connection")
+    return broker
+
+
+def subscribed(broker: Broker) -> Broker:
+    """Connected, and the broker has taken the subscriptions: what is published from here on is heard."""
+    until(lambda: broker.connected and getattr(broker, "taken", 0) == broker.generation, 15, "a subscription")
     return broker
 
 
@@ -62,9 +70,16 @@ def publish() -> Iterator[Publish]:
 
 
 @pytest.fixture
-def link() -> Iterator[Link]:
-    """Makes links to brokers that are stopped at the end."""
+def link(monkeypatch: pytest.MonkeyPatch) -> Iterator[Link]:
+    """Makes links to brokers that are stopped at the end; each notes the connection that is `subscribed`."""
     made: list[Broker] = []
+    answered = Connection._on_subscribe
+
+    def noting(self: Connection, *answer: Any) -> None:
+        answered(self, *answer)
+        self._broker.taken = self._broker.generation  # type: ignore[attr-defined]
+
+    monkeypatch.setattr(Connection, "_on_subscribe", noting)
 
     def make(port: int, *, inbox: Inbox | None = None, said: list[str] | None = None, **address: object) -> Broker:
         say = (lambda text: None) if said is None else said.append

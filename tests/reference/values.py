@@ -104,6 +104,17 @@ class Ledger:
             return
         self.outcomes[key] = outcome
 
+    def told(self) -> list[Any]:
+        """All of it as plain values, for another process."""
+        outcomes = [(*key, o.source, o.standing, o.holds, o.differs) for key, o in self.outcomes.items()]
+        return [outcomes, list(self.differing.items())]
+
+    def hear(self, told: list[Any]) -> None:
+        """Adds what another process checked."""
+        for entry, name, place, *outcome in told[0]:
+            self._note((entry, name, place), Outcome(*outcome))
+        self.differing |= dict(told[1])
+
     def table(self) -> list[str]:
         """The count, by source, in lines of text."""
         if not self.outcomes:
