@@ -128,25 +128,25 @@ def replay(
         raise ValueError(f"expected the id of a fan, found {point_id}")
     versions = resolved(registered)
     with database.read() as connection:
-        first_ms, last_ms = _span(connection, point_id)
+        first_ms, last_ms = span(connection, point_id)
         if state is None:
             begin = first_ms - 1 if warm_up_ms is None else from_ms - warm_up_ms
-            for some in _parts(connection, point_id, begin, from_ms):
+            for some in parts_of(connection, point_id, begin, from_ms):
                 state = feed(some, how, versions, state).state
         found = []
-        for some in _parts(connection, point_id, max(from_ms, first_ms - 1), min(to_ms, last_ms)):
+        for some in parts_of(connection, point_id, max(from_ms, first_ms - 1), min(to_ms, last_ms)):
             found.append(feed(some, how, versions, state))
             state = found[-1].state
     return _joined(found) if found else feed(ReadingRows.none(), how, versions, state)
 
 
-def _parts(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> Iterator[ReadingRows]:
+def parts_of(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> Iterator[ReadingRows]:
     """The stored rows of a span, some at a time, in order of time."""
     for begin in range(from_ms, to_ms, _AT_ONCE_MS):
         yield window_rows(connection, point_id, begin, min(begin + _AT_ONCE_MS, to_ms))
 
 
-def _span(connection: Connection, point_id: int) -> tuple[int, int]:
+def span(connection: Connection, point_id: int) -> tuple[int, int]:
     """Times at or before the first, and at or after the last stored reading of a point."""
     hot, hours = tables.readings, tables.reading_hours
     here = sa.select(sa.func.min(hot.c.t_ms), sa.func.max(hot.c.t_ms)).where(hot.c.point_id == point_id)

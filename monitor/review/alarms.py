@@ -11,6 +11,9 @@ from monitor.watch import ends, layout
 from monitor.watch.overrides import for_fan, turned_off
 from monitor.watch.table import Condition
 
+INFERRED_PRIORITY = "medium"
+"""Of a lost supply that only shows in fans that fell together, as live has it: it may be a common control."""
+
 
 def alarms_of(plates: Plates, watched: Watched, ran: Sequence[Ran]) -> tuple[AlarmSpell, ...]:
     """Every alarm of the log, by the time it was raised.
@@ -40,6 +43,11 @@ def alarms_of(plates: Plates, watched: Watched, ran: Sequence[Ran]) -> tuple[Ala
             else:
                 found[standing.pop(condition)] = AlarmSpell(condition, before.raised_ms, one.at_ms, before.priority)
     found += [_tripped(plates, one) for one in ran if _trip(plates, one)]
+    found += [
+        AlarmSpell("supply-lost", one.due_ms, one.restart_ms, INFERRED_PRIORITY)
+        for one in ran
+        if one.together and not turned_off(plates.at(one.last).conditions, "supply-lost")
+    ]
     return tuple(sorted(found, key=lambda alarm: (alarm.raised_ms, alarm.id)))
 
 

@@ -14,7 +14,7 @@ from monitor.review.findings import MEASURED, Findings
 from monitor.review.gaps import gaps_of
 from monitor.review.log import Log
 from monitor.review.overloads import overloads_of
-from monitor.review.runs import Ran, Sisters, runs_of
+from monitor.review.runs import Ran, Supply, runs_of
 from monitor.review.watching import Plates, Progress, Watched, watch
 from monitor.review.what_if import what_if
 from monitor.review.window import window_of, worst_of
@@ -28,7 +28,7 @@ def review(
     altitude_m: float = 0.0,
     checks_done: Set[str] = frozenset(),
     rotations: Sequence[Rotation] = (),
-    sisters: Sisters | None = None,
+    sisters: Supply | None = None,
     belief: Belief | None = None,
     progress: Progress | None = None,
 ) -> Findings:

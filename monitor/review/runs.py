@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -31,8 +32,14 @@ class OtherFan:
     """Its control is continuous."""
 
 
-Sisters = Callable[[float], Sequence[OtherFan]]
-"""Given the first stopped reading of the fan [ms]: the other fans of its supply that were heard around it."""
+class Supply(Protocol):
+    """What is known of the supply of a fan beside the fan itself."""
+
+    def others(self, stop_ms: float) -> Sequence[OtherFan]:
+        """The other fans that were heard around the first stopped reading of a run [ms]."""
+
+    def volts_period_seconds(self, stop_ms: float) -> float:
+        """Of the supply point that measures the fan's volts [s]; NaN: its own logger does."""
 
 
 @dataclass(frozen=True)
@@ -50,21 +57,20 @@ class Ran:
     """When its verdict was due."""
     restart_ms: float | None
     """When it ran again; None: not in this log."""
+    together: bool = False
+    """Without volts it shows in the other fans that fell with it: the supply was lost."""
 
 
-def runs_of(
-    log: Log, plates: Plates, watched: Watched, sisters: Sisters | None = None, volts_period_seconds: float = math.nan
-) -> list[Ran]:
+def runs_of(log: Log, plates: Plates, watched: Watched, supply: Supply | None = None) -> list[Ran]:
     """The runs of a log, each with its verdict.
 
     Parameters
     ----------
-    sisters : the other fans of the supply; None: none are known
-    volts_period_seconds : of the supply point that measures the voltage, if it is not the fan's own logger
+    supply : the other fans of the supply; None: none are known
     """
     starts = [one.at_ms for one in watched.changes if one.what == layout.RUN_STARTED]
     ended = [one for one in watched.changes if one.what == layout.RUN_ENDED and one.ending is not None]
-    bad_starts = _bad_starts(watched.changes)
+    bad = bad_starts(watched.changes)
     found: list[Ran] = []
     after = 0
     for change in ended:
@@ -72,19 +78,19 @@ def runs_of(
         while after < len(starts) and starts[after] <= change.at_ms:
             after += 1
         restart = starts[after] if after < len(starts) else None
-        found.append(
-            _judged(log, plates, watched, change, change.ending, restart, found, sisters, volts_period_seconds)
-        )
+        found.append(_judged(log, plates, watched, change, change.ending, restart, found, supply))
     if watched.state[layout.RUNNING] == 1.0 and len(log):
-        found.append(_open(log, watched))
-    return [_with_starts(one, bad_starts) for one in found]
+        found.append(open_run(log, watched))
+    return [with_starts(one, bad) for one in found]
 
 
 def _judged(
     log: Log, plates: Plates, watched: Watched, change: Change, ending: Ending, restart: float | None,
-    before: Sequence[Ran], sisters: Sisters | None, volts_period_seconds: float,
+    before: Sequence[Ran], supply: Supply | None,
 ) -> Ran:  # fmt: skip
-    others = sisters(ending.stop_ms) if sisters is not None and ending.seen else ()
+    asked = supply if ending.seen else None
+    others = () if asked is None else asked.others(ending.stop_ms)
+    volts_period = math.nan if asked is None else asked.volts_period_seconds(ending.stop_ms)
     periods = [ending.period_seconds, *(other.period_seconds for other in others)]
     due_ms = ending.stop_ms + 1000.0 * wait_seconds(periods)
     apart_ms = together_ms(periods)
@@ -96,7 +102,7 @@ def _judged(
         for other in others
     ]  # fmt: skip
     plate = plates.at(change.row)
-    longer_ms = 1000.0 * max(ending.period_seconds, 0.0 if math.isnan(volts_period_seconds) else volts_period_seconds)
+    longer_ms = 1000.0 * max(ending.period_seconds, 0.0 if math.isnan(volts_period) else volts_period)
     setting, error = ends.device_of(plate)
     own = ends.Own(
         volts_percent=_volts_percent(log, watched, ending.stop_ms, longer_ms, plate.motor.rated_voltage),
@@ -108,33 +114,34 @@ def _judged(
         resets=sum(_was_reset(one, ending.stop_ms) for one in before),
     )
     verdict = ends.judge(ending, own, known)
-    first, last = _rows(log, change.since_ms, change.at_ms)
-    peak_amps, peak_ratio = _peaks(watched, change.peak, change.value, first, last)
+    first, last = rows_of(log, change.since_ms, change.at_ms)
+    peak_amps, peak_ratio = peaks(watched, change.peak, change.value, first, last)
     run = Run(
         change.since_ms, change.at_ms, verdict.end_cause, verdict.confidence, verdict.evidence, peak_amps,
         100.0 * peak_ratio, True,
     )  # fmt: skip
-    return Ran(run, ending, first, last, due_ms, restart)
+    together = verdict.end_cause == ends.SUPPLY_LOST and ends.supply_lost_together(ending, own, known) is not None
+    return Ran(run, ending, first, last, due_ms, restart, together and not (restart is not None and restart <= due_ms))
 
 
-def _open(log: Log, watched: Watched) -> Ran:
+def open_run(log: Log, watched: Watched) -> Ran:
     state = watched.state
     start, end = float(state[layout.RUN_START_MS]), float(state[layout.RUN_LAST_MS])
-    first, last = _rows(log, start, end)
-    peak_amps, peak_ratio = _peaks(
+    first, last = rows_of(log, start, end)
+    peak_amps, peak_ratio = peaks(
         watched, float(state[layout.RUN_PEAK_AMPS]), float(state[layout.RUN_PEAK_RATIO]), first, last
     )
     run = Run(start, end, ends.LOG_ENDED, ends.SURE, (NOT_SEEN,), peak_amps, 100.0 * peak_ratio, True)
     return Ran(run, None, first, last, float(log.t_ms[-1]), None)
 
 
-def _rows(log: Log, start_ms: float, end_ms: float) -> tuple[int, int]:
+def rows_of(log: Log, start_ms: float, end_ms: float) -> tuple[int, int]:
     first, last = np.searchsorted(log.t_ms, [int(start_ms), int(end_ms)])
     most = max(len(log) - 1, 0)
     return min(int(first), most), min(int(last), most)
 
 
-def _peaks(watched: Watched, amps: float, ratio: float, first: int, last: int) -> tuple[float, float]:
+def peaks(watched: Watched, amps: float, ratio: float, first: int, last: int) -> tuple[float, float]:
     """As the watch has them; of a run that was over before its start was, the greatest there is."""
     if not math.isnan(amps):
         return amps, ratio
@@ -161,7 +168,7 @@ def _was_reset(one: Ran, stop_ms: float) -> bool:
     return stop_ms - DAY_MS < one.ending.stop_ms < stop_ms and least <= one.restart_ms - one.ending.stop_ms <= most
 
 
-def _bad_starts(changes: Sequence[Change]) -> list[tuple[float, float]]:
+def bad_starts(changes: Sequence[Change]) -> list[tuple[float, float]]:
     """From when to when a start counted as bad: at a slow one its own moment, at too many all until they are few."""
     found: list[tuple[float, float]] = []
     standing: dict[str, int] = {}
@@ -177,7 +184,7 @@ def _bad_starts(changes: Sequence[Change]) -> list[tuple[float, float]]:
     return found
 
 
-def _with_starts(one: Ran, bad: Sequence[tuple[float, float]]) -> Ran:
+def with_starts(one: Ran, bad: Sequence[tuple[float, float]]) -> Ran:
     """A run with whether its start was as it should be."""
     run = one.run
     within = any(run.start_ms <= since <= run.end_ms for since, _ in bad)
