@@ -29,14 +29,15 @@ def _compiled_code_directory() -> str:
 
 
 def mark_of_the_sources(package: Path = Path(__file__).parent) -> str:
-    """Changes with any file that is compiled into the watch (or into the invented farm beside it).
+    """Changes with any file that is compiled into the watch, the reading of logs or the invented farm.
 
     Numba looks only at the file a compiled function stands in. The kernel holds the table of conditions, the layout of
     the state and the formulas of the motor, which stand in other files: an upgrade that changes one of those alone
     would let the old kernel silently run on.
     """
     mark = hashlib.blake2b(digest_size=6)
-    for room in (package / "motor", package / "blades", package / "watch", package.parent / "simulated"):
+    rooms = (package / "motor", package / "blades", package / "watch", package / "review" / "files")
+    for room in (*rooms, package.parent / "simulated"):
         for path in sorted(room.glob("*.py")):
             mark.update(path.name.encode() + path.read_bytes())
     return f"sources-{mark.hexdigest()}"

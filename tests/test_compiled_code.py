@@ -25,7 +25,9 @@ print([(change.condition, change.what) for change in changes
 """
 
 
-@pytest.mark.parametrize("file", ["watch/table.py", "watch/layout.py", "motor/limit.py", "motor/unbalance.py"])
+@pytest.mark.parametrize(
+    "file", ["watch/table.py", "watch/layout.py", "motor/limit.py", "motor/unbalance.py", "review/files/cells.py"]
+)
 def test_the_mark_changes_with_every_file_that_is_compiled_in(tmp_path: Path, file: str) -> None:
     package = tmp_path / "monitor"
     shutil.copytree(PACKAGE, package, ignore=shutil.ignore_patterns("__pycache__", "static", "templates"))
