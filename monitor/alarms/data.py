@@ -36,6 +36,8 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
         period_seconds, notes (sentences), fans (those that an alarm of a supply or of a whole site is about)
     ending : how the run ended, for a stop or a trip: end_cause, confidence (sure, high, likely, possible), words and
         evidence (sentences); end_cause is null where nothing was judged
+    tonight : of a cold night, null otherwise: low_c, low_deviation_k, low_source, fans, others, cannot_say
+        (`cold_night`)
     parts, causes, checks_first, pitch : of the estimate, as the API gives them for a fan; pitch is null without one
 
     All times are RFC 3339 in UTC, e.g. 2026-10-05T07:10:00Z.
@@ -75,6 +77,7 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
             "words": plain(story.ended_words),
             "evidence": plain(story.evidence),
         },
+        "tonight": plain(story.tonight),
         "parts": plain(estimate.get("parts") or []),
         "causes": plain(estimate.get("causes") or []),
         "checks_first": plain(estimate.get("checks_first") or []),

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from datetime import datetime
 
-from monitor.alarms import figures, measures, phrases
+from monitor.alarms import cold_night, figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.first_steps import NO_LIMIT
 from monitor.alarms.story import Story
@@ -38,6 +38,8 @@ def how_bad(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
         yield f"Last reading: {at(story.last_reading, story)}." if story.last_reading is not None else ""
         yield "Power, gateway or link: from here they look the same."
         yield "Until readings are back nobody watches these fans: an overload would not be seen."
+    elif condition == cold_night.COLD_NIGHT:
+        yield from cold_night.in_long(story)
     elif condition == "logger-suspect":
         words = measures.doubt_words(alarm, story)
         yield f"Why: {words}." if words else ""

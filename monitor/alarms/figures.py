@@ -102,6 +102,18 @@ def degrees(value: float | None) -> str | None:
     return None if text is None else f"{text} degree" + ("" if text == "1" else "s")
 
 
+def temperature(celsius: float | None, units: str) -> str | None:
+    """Air temperature in the site's units, whole; without the degree sign, which some phones do not get.
+
+    >>> temperature(-2.2, "us"), temperature(-2.2, "si"), temperature(None, "us")
+    ('28 F', '-2 C', None)
+    """
+    if celsius is None or not math.isfinite(celsius):
+        return None
+    text, unit = (number(celsius, 0), "C") if units == "si" else (number(celsius * 9.0 / 5.0 + 32.0, 0), "F")
+    return f"{text} {unit}"
+
+
 def span(seconds: float) -> str:
     """How long something took or has lasted.
 

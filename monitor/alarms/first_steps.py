@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from monitor.alarms import cold_night
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.figures import small_percent
 from monitor.alarms.measures import (
@@ -101,6 +102,7 @@ _SHORT: Mapping[str, tuple[str, ...]] = {
         "First look at its control, breaker and disconnect. It may start without warning.",
         "First look at its control.",
     ),
+    cold_night.COLD_NIGHT: cold_night.FIRST_STEP,
 }
 
 _STEPS: Mapping[str, tuple[str, ...]] = {
@@ -192,6 +194,7 @@ _STEPS: Mapping[str, tuple[str, ...]] = {
         "Look at its breaker and its disconnect.",
         "Let it run for a while: bearings that stand for weeks seize, and grain that is not aired warms up.",
     ),
+    cold_night.COLD_NIGHT: cold_night.STEPS,
 }
 
 _DOUBT_SHORT: Mapping[int | None, tuple[str, ...]] = {
@@ -426,4 +429,5 @@ _AFTER = {
     "slow-start": "Find out why it was slow before it is started again.",
     "leg-spread": "A bad connection comes and goes: have it looked at all the same.",
     "site-silent": "See that all fans run: nobody watched them meanwhile.",
+    cold_night.COLD_NIGHT: cold_night.AFTER,
 }

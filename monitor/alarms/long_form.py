@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from monitor.alarms import figures, measures, phrases
+from monitor.alarms import cold_night, figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean
 from monitor.alarms.details import at, how_bad, load_sentence
@@ -17,7 +17,7 @@ FOOTER = "This service watches and advises. It is no motor protection and replac
 NEGLIGIBLE_AMPS = 0.05
 """A part smaller than this rounds to 0.0 A and is left out."""
 PARTS_TOLD = 4
-_ABOUT_NO_LOAD = ("supply-lost", "site-silent", "not-run", "many-starts")
+_ABOUT_NO_LOAD = ("supply-lost", "site-silent", "not-run", "many-starts", cold_night.COLD_NIGHT)
 """Conditions for which legs, volts and limit of now say nothing."""
 _ABOUT_NO_LIMIT = ("phase-lost", "slow-start", "logger-suspect", "leg-spread", "no-load", "voltage-low", "voltage-high")
 """Conditions that have nothing to do with the limit."""
@@ -67,6 +67,7 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
         list(_figures(alarm, story)),
         list(_where_from(alarm, story)),
         list(_blades(alarm, story)),
+        list(cold_night.by_day(story)),
         list(story.also),
         ["Before you touch anything:", *(f"- {caution}" for caution in story.cautions)] if story.cautions else [],
     ]
@@ -74,6 +75,8 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
 
 def _since(alarm: Alarm, story: Story, kind: str) -> str:
     lasted = figures.span((story.now - alarm.since).total_seconds())
+    if alarm.condition == cold_night.COLD_NIGHT:
+        return f"Worked out: {at(alarm.since, story)}."
     label = "Tripped" if alarm.condition == "tripped" else "Since"
     ago = f"{lasted} ago" if alarm.condition == "tripped" else lasted
     text = f"{label}: {at(alarm.since, story)} ({ago})."
@@ -97,7 +100,7 @@ def _do_first(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str
     if len(told) == 1:
         yield f"What to do first: {told[0][:1].lower()}{told[0][1:]}"
     elif told:
-        yield "What to do first:"
+        yield "What to do before dark:" if alarm.condition == cold_night.COLD_NIGHT else "What to do first:"
         yield from (f"{place}. {step}" for place, step in enumerate(told, 1))
     if told and not told[-1].endswith(":"):
         return

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from datetime import timedelta
 
-from monitor.alarms import figures
+from monitor.alarms import cold_night, figures
 from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Story
 from monitor.watch import layout
@@ -99,6 +99,8 @@ def worst(alarm: Alarm) -> str | None:
 
 def brief(alarm: Alarm, story: Story) -> str:
     """The one figure for a subject or a list, e.g. `109 %` or `88 % of rated`; empty where there is none."""
+    if alarm.condition == cold_night.COLD_NIGHT:
+        return cold_night.brief(story)
     value = measure(alarm, story)
     if value is None or not math.isfinite(value):
         return ""
@@ -152,6 +154,8 @@ def in_full(alarm: Alarm, story: Story) -> str:
         return (f"{share} times in the last hour" + ("" if most is None else f" (at most {most})")) if share else ""
     if condition == "logger-suspect":
         return doubt_words(alarm, story) or ""
+    if condition == cold_night.COLD_NIGHT:
+        return cold_night.low_words(story) or ""
     return f"{share} h by now" if condition == "not-run" and share else ""
 
 

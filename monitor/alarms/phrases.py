@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from monitor.alarms import figures, measures
+from monitor.alarms import cold_night, figures, measures
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean
 from monitor.alarms.states import Cause, State
@@ -48,6 +48,7 @@ _CLEARED = {
     "site-silent": "readings again",
     "logger-overdue": "readings again",
     "not-run": "running again",
+    "cold-night": "the cold night is over",
 }
 _STILL = {
     "supply-lost": "supply still lost",
@@ -138,8 +139,10 @@ def headline(alarm: Alarm, story: Story, kind: str, wanted: Wanted | None) -> st
 
 
 def since_words(alarm: Alarm, story: Story) -> str:
-    """`since 02:08`; a trip says whether the fan stands still."""
+    """`since 02:08`; a trip says whether the fan stands still, what lies ahead when it was worked out."""
     at = figures.moment(alarm.since, story.now, story.time_zone)
+    if alarm.condition == cold_night.COLD_NIGHT:
+        return f"as seen at {at}"
     if alarm.condition != "tripped":
         return f"since {at}"
     return f"at {at}, and runs again" if story.running else f"off since {at}"
@@ -189,6 +192,8 @@ def lasted(alarm: Alarm, until: datetime, story: Story) -> str:
     span = figures.span((until - alarm.since).total_seconds())
     if alarm.condition == "tripped":
         return f"It tripped {span} before, at {since}"
+    if alarm.condition == cold_night.COLD_NIGHT:
+        return f"It was told at {since}"
     return f"{_LASTED.get(alarm.condition, 'It lasted')} {span}, from {since}"
 
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.alarms import figures, measures, phrases
+from monitor.alarms import cold_night, figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean, fold, septets, shorten
 from monitor.alarms.first_steps import after, first_step
@@ -129,6 +129,8 @@ def _more(alarm: Alarm, story: Story) -> list[Piece]:
         return _how_it_ended(alarm, story)
     if alarm.condition == "logger-overdue":
         return _silent(alarm, story)
+    if alarm.condition == cold_night.COLD_NIGHT:
+        return [Piece(cold_night.short(story), (FIGURES,))]
     if alarm.condition == "site-silent":
         return [Piece(("No fan there is watched now.",), (FIGURES,))]
     if alarm.condition == "logger-suspect":

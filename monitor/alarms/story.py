@@ -39,7 +39,7 @@ class Story:
     now: datetime
     """When the notice is made [wall time, aware UTC]."""
     units: str = "us"
-    """`us` or `si`; the present texts tell nothing that depends on it."""
+    """`us` or `si`: air temperatures are told in degrees F or C."""
 
     running: bool | None = None
     """Whether it runs now, by its last reading."""
@@ -109,6 +109,9 @@ class Story:
     """What speaks for the verdict, sentences with figures."""
     fans: tuple[str, ...] = ()
     """Names of the fans that an alarm of a supply or of a whole site is about."""
+
+    tonight: Mapping[str, Any] | None = None
+    """The night's outlook of a whole site, for `cold-night`, see `cold_night`."""
 
     last_reading: datetime | None = None
     """Time of the last reading [event time]."""

@@ -98,6 +98,7 @@ CAUTIONS: tuple[Caution, ...] = (
     Caution(
         "cold-night",
         "A cold night does not raise the limit: the motor is cooler, but the service factor is no reserve for it.",
+        "A cold night does not raise the limit.",
     ),
     Caution(
         "not-every-trip",
@@ -148,6 +149,7 @@ _FOR_NOTICE: Mapping[str, tuple[str, ...]] = {
     "tripped": ("restarts", "trip-is-a-finding", "heater", "lock-out", "smoke"),
     "logger-overdue": ("lock-out",),
     "not-run": ("restarts", "lock-out"),
+    "cold-night": ("heater", "lock-out", "cold-night"),
 }
 
 

@@ -227,7 +227,7 @@ def estimate(
     if altitude is not None:
         words.append(altitude)
 
-    v, unbalance, volts_words = _supply(nameplate, figures)
+    v, unbalance, volts_words = supply_of(nameplate, figures)
     source = "measured"
     if unbalance is None and technician_unbalance is not None:
         unbalance, source = technician_unbalance, technician_words
@@ -314,7 +314,9 @@ def _pitch(
     return Pitch(provisional, worth, as_is, as_is_why, supply_right, supply_right_why, options, columns)
 
 
-def _supply(nameplate: Nameplate, figures: WindowFigures | None) -> tuple[float | None, float | None, tuple[str, ...]]:
+def supply_of(
+    nameplate: Nameplate, figures: WindowFigures | None
+) -> tuple[float | None, float | None, tuple[str, ...]]:
     """Mean over rated voltage, unbalance, and words; None what is not measured or cannot be believed."""
     motor = nameplate.motor
     if figures is None or figures.mean_volts is None:

@@ -49,7 +49,7 @@ class Condition:
     does not."""
     decided_by: str = KERNEL
     """KERNEL: from the readings, in their own time. SITE: a verdict that waits for the other fans of the supply.
-    TICK: from the absence of readings, by the clock."""
+    TICK: by the clock, from the absence of readings or at an hour of the day."""
     direction: str = ABOVE
     """ABOVE: raised at or above the setpoint. BELOW: raised at or below it."""
     setpoint_bounds: tuple[float, float] = (0.0, 0.0)
@@ -111,6 +111,9 @@ CONDITIONS: tuple[Condition, ...] = (
               ("site-silent",), decided_by=TICK, setpoint_bounds=(2.0, 100.0)),
     Condition("not-run", "has not run", "time since it last ran", "h", 24, 24, 0, 0, "low", False, decided_by=TICK,
               setpoint_bounds=(1, 2000), off_unless_set=True),
+    # The night's outlook (`blades/tonight.py`), worked at supper; it ends at nine the next morning, whatever came.
+    Condition("cold-night", "a cold night ahead", "chance that it passes its limit tonight", "%", 50, 50, 0, 0,
+              "medium", False, decided_by=TICK, setpoint_bounds=(10, 95)),
 )  # fmt: skip
 
 BY_ID: Mapping[str, Condition] = {condition.id: condition for condition in CONDITIONS}

@@ -150,8 +150,9 @@ def test_what_matters_is_never_dropped(
     brief = short(
         course.standing, story(fan_name=fan, site_name=site, load_ratio=ratio, seconds_to_trip=seconds, now=at(3000))
     )
-    assert ("at" if condition == "tripped" else "since") + " Mon 5 Oct 02:08" in brief
-    assert re.search(r"First |Stop it|Start it", brief)
+    when = {"tripped": "at", "cold-night": "as seen at"}.get(condition, "since")
+    assert f"{when} Mon 5 Oct 02:08" in brief
+    assert re.search(r"First |Stop it|Start it|Before dark", brief)
     still_near = condition == "trip-near" and seconds is not None and seconds <= 60.0
     if condition in ("overload", "low-margin") or still_near:
         assert " % of its 15.2 A limit" in brief

@@ -35,6 +35,7 @@ WRITTEN_AGAIN = {
     "site-silent": (3.0, 3.0, 300, 0, "high", True, (), "tick", "above"),
     "logger-overdue": (3.0, 3.0, 0, 0, "medium", False, ("site-silent",), "tick", "above"),
     "not-run": (24, 24, 0, 0, "low", False, (), "tick", "above"),
+    "cold-night": (50, 50, 0, 0, "medium", False, (), "tick", "above"),
 }  # fmt: skip
 
 
@@ -84,6 +85,7 @@ GOOD: list[dict[str, dict[str, Any]]] = [
     {"phase-lost": {"setpoint": 30, "clears": 60.0}, "voltage-low": {"setpoint": 97, "clears": 97}},
     {"many-starts": {"setpoint": 38}, "not-run": {"setpoint": 2000, "off": False}},
     {"tripped": {"priority": "high", "rings": False}, "site-silent": {"setpoint": 2.0}},
+    {"cold-night": {"setpoint": 30, "priority": "high", "rings": True}},
 ]
 
 
@@ -114,6 +116,8 @@ WRONG: list[tuple[str, str, object, str]] = [
     ("no-load", "setpoint", 71, "a number from 10 to 70 (%)"),
     ("many-starts", "setpoint", 39, "a number from 2 to 38 (starts)"),
     ("not-run", "setpoint", 0.5, "a number from 1 to 2000 (h)"),
+    ("cold-night", "setpoint", 96, "a number from 10 to 95 (%)"),
+    ("cold-night", "on_delay_seconds", 60, "nothing: the on_delay_seconds of cold-night is fixed"),
     ("slow-start", "setpoint", 0.5, "nothing: the setpoint of slow-start is fixed"),
     ("logger-suspect", "clears", 0.5, "nothing: the clears of logger-suspect is fixed"),
     ("tripped", "setpoint", 1, "nothing: the setpoint of tripped is fixed"),
