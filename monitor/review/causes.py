@@ -134,7 +134,7 @@ def _phase_evidence(log: Log, alike: Sequence[Ran]) -> tuple[str, ...]:
     last = alike[-1]
     legs = log.amps[last.last]
     said = [f"at {rfc3339(last.run.end_ms)} the last reading shows {_amps(legs)}"]
-    before = int(np.searchsorted(log.t_ms, log.t_ms[last.last] - 300_000))
+    before = log.row_at(float(log.t_ms[last.last]) - 300_000.0)
     if last.first <= before < last.last and not math.isnan(float(np.nansum(legs))):
         then, now = _others(log.amps[before], legs), _others(legs, legs)
         if then > 0.0:
