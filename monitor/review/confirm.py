@@ -107,6 +107,4 @@ def confirm_by(cause: str) -> str:
     """
     what, cautions = _TABLE[cause]
     safely = [BY_ID[caution].brief or BY_ID[caution].text for caution in cautions]
-    if "service-manual" not in cautions:
-        safely.append(LOCAL_CODES)
-    return " ".join([what, *safely])
+    return " ".join([what, *safely, LOCAL_CODES])

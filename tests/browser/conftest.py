@@ -34,8 +34,7 @@ def chromium() -> Iterator[object]:
 
 
 @pytest.fixture
-def farm(tmp_path: Path, empty_database: Path) -> Iterator[Farm]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
+def farm(tmp_path: Path) -> Iterator[Farm]:
     database = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     living = Farm(database, datetime.now(UTC))
     whole(living)

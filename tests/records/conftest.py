@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -47,8 +46,7 @@ def url(tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def database(url: str, tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
+def database(url: str) -> Iterator[Database]:
     opened = open_database(url)
     yield opened
     opened.close()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -198,8 +197,7 @@ def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float
 
 
 @pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
+def database(tmp_path: Path) -> Iterator[Database]:
     opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     yield opened
     opened.close()
@@ -211,14 +209,12 @@ def bench(tmp_path: Path, database: Database) -> Bench:
 
 
 @pytest.fixture
-def new_bench(tmp_path: Path, empty_database: Path) -> Iterator[Callable[[], Bench]]:
+def new_bench(tmp_path: Path) -> Iterator[Callable[[], Bench]]:
     """Benches with databases of their own."""
     opened: list[Database] = []
 
     def make() -> Bench:
-        path = tmp_path / f"monitor-{len(opened)}.db"
-        shutil.copy(empty_database, path)
-        url = f"sqlite:///{path}"
+        url = f"sqlite:///{tmp_path / f'monitor-{len(opened)}.db'}"
         opened.append(open_database(url))
         return Bench(url, opened[-1])
 
