@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, TypeVar
 from zoneinfo import ZoneInfo
 
 import typer
@@ -22,6 +22,9 @@ from monitor.records import register
 from monitor.records.database import Database, open_database
 from monitor.records.scope import ALL
 from monitor.settings import Settings
+
+if TYPE_CHECKING:
+    from monitor.review.findings import Findings
 
 FOUND_WRONG, WRONG_USE, REFUSED = 1, 2, 3
 
@@ -101,6 +104,59 @@ def try_(
 
     _log_to_stderr()
     run_trial(settings.default_data_directory(), port, pace, _plain_line, open_page=browser)
+
+
+@app.command()
+def review(
+    what: Annotated[str, typer.Argument(metavar="LOG.csv|SITE/FAN", help="A log file, or a fan of the register.")],
+    nameplate: Annotated[Path | None, typer.Option(help="Its nameplate file; says that a log file is meant.")] = None,
+    since: Annotated[str | None, typer.Option("--from", help="Of a fan: after this, e.g. 2026-10-04T18:00.")] = None,
+    until: Annotated[str | None, typer.Option("--to", help="Of a fan: up to this.")] = None,
+    how: Annotated[str, typer.Option("--as", help="Of a fan: judged (as it was) or measured.")] = "judged",
+    to_json: Annotated[str | None, typer.Option("--json", metavar="OUT", help='Writes JSON; "-": here.')] = None,
+    to_html: Annotated[str | None, typer.Option("--html", metavar="OUT", help="Writes one page that prints.")] = None,
+    to_pdf: Annotated[str | None, typer.Option("--pdf", metavar="OUT", help="Writes a PDF.")] = None,
+    column: Annotated[list[str] | None, typer.Option(metavar="ROLE=NAME", help="Of a file: l1_amps=IA")] = None,
+    zone: Annotated[str | None, typer.Option(help="Of a file: time zone of its clock, e.g. America/Chicago.")] = None,
+    separator: Annotated[str | None, typer.Option(help="Of a file: comma, semicolon, tab, space or pipe.")] = None,
+    decimal: Annotated[str | None, typer.Option(help="Of a file: decimal mark, . or ,")] = None,
+    day_first: Annotated[
+        bool | None, typer.Option("--day-first/--month-first", help="Of a file: dates such as 04/10/2026.")
+    ] = None,
+    encoding: Annotated[str | None, typer.Option(help="Of a file: utf-8, cp1252, utf-16 ...")] = None,
+    time_format: Annotated[str | None, typer.Option(help="Of a file: form of its times.")] = None,
+    settings_file: SettingsOption = None,
+) -> None:
+    """Looks back on a log file or on what is stored of a fan: what happened, why, what would have prevented it."""
+    from monitor.review import command
+
+    if nameplate is not None:
+        if since is not None or until is not None:
+            raise ConfigError("--from and --to are for a fan of the register; a log file is reviewed whole")
+        with command.shown_progress(Path(what).name) as progress:
+            found = command.of_file(
+                Path(what), nameplate, column=column or (), zone=zone, separator=separator, decimal=decimal,
+                day_first=day_first, encoding=encoding, time_format=time_format, progress=progress,
+            )  # fmt: skip
+    else:
+        if Path(what).is_file():
+            raise ConfigError(f"{what} is a file: give the nameplate of its fan with --nameplate FAN.toml")
+        site, fan = _site_and_fan(what)
+        if since is None or until is None:
+            raise ConfigError("say from when to when with --from and --to, such as --from 2026-10-04T18:00")
+
+        def look(database: Database) -> Findings:
+            from monitor.review.stored import stored
+
+            first, last = _time(since, site, database), _time(until, site, database, "--to")
+            with command.shown_progress(what) as progress:
+                return stored(database, site, fan, first, last, how, progress=progress)
+
+        found = _with_database(settings_file, look)
+    for line in command.write(found, to_json=to_json, to_html=to_html, to_pdf=to_pdf):
+        print(line)
+    if found.log.rejected:
+        raise typer.Exit(FOUND_WRONG)
 
 
 @fans_app.command("list")
@@ -226,18 +282,18 @@ def _zones(database: Database) -> dict[str, tzinfo]:
     return {one.site: ZoneInfo(one.time_zone) for one in register.sites(database)}
 
 
-def _time(text: str, site: str, database: Database) -> datetime:
+def _time(text: str, site: str, database: Database, option: str = "--from") -> datetime:
     """RFC 3339, or local time of the site."""
     try:
         time = datetime.fromisoformat(text)
     except ValueError as exc:
-        raise ConfigError(f'--from: expected a time such as 2026-10-04T18:00, found "{text}"') from exc
+        raise ConfigError(f'{option}: expected a time such as 2026-10-04T18:00, found "{text}"') from exc
     if time.tzinfo is None:
         time = time.replace(tzinfo=_zones(database).get(site, UTC))
     try:
         return time.astimezone(UTC)
     except OverflowError as exc:
-        raise ConfigError(f"--from {text} lies beyond all calendars") from exc
+        raise ConfigError(f"{option} {text} lies beyond all calendars") from exc
 
 
 def _who() -> str:

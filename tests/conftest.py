@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate
+from monitor.records.database import open_database
 from monitor.watch.columns import Readings
 from tests.reference.values import LEDGER
 
@@ -46,6 +48,14 @@ def columns(rows: Sequence[Row]) -> Readings:
     legs, lines = (np.array(part, float).reshape(-1, 3) for part in (amps, volts))
     numbers = np.array(fans, np.int32), np.array(limits, np.int32)
     return Readings(numbers[0], np.array(times, float), legs, lines, numbers[1], np.array(called, float))
+
+
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file with all tables and nothing in them, to be copied: sooner than going through all migrations."""
+    path = tmp_path_factory.mktemp("empty") / "monitor.db"
+    open_database(f"sqlite:///{path}").close()
+    return path
 
 
 # --- the table of reference values ---------------------------------------------------------------------------------

@@ -37,11 +37,14 @@ def test_the_mark_changes_with_every_file_that_is_compiled_in(tmp_path: Path, fi
     assert monitor.mark_of_the_sources(package) != before
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(900)  # it compiles twice
 def test_a_changed_table_is_not_judged_by_the_old_kernel(tmp_path: Path) -> None:
     """Low margin stands, then overload takes over; in the changed table low margin simply goes on standing."""
     shutil.copytree(PACKAGE, tmp_path / "monitor", ignore=shutil.ignore_patterns("__pycache__", "static", "templates"))
-    (tmp_path / "tests").mkdir()
-    shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path / "tests" / "conftest.py")
+    (tmp_path / "tests" / "reference").mkdir(parents=True)
+    for name in ("conftest.py", "reference/values.py"):
+        shutil.copy(Path(__file__).parent / name, tmp_path / "tests" / name)
     environment = {**os.environ, "PYTHONPATH": str(tmp_path), "NUMBA_CACHE_DIR": str(tmp_path / "compiled")}
 
     def ask() -> str:

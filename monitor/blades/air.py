@@ -9,6 +9,9 @@ the temperature counts: pressure is the site's, and humidity from 0 to 100 % cha
 from __future__ import annotations
 
 import math
+from typing import Any, overload
+
+from monitor.motor.compiled import Floats
 
 KELVIN = 273.15
 REFERENCE_C = 20.0
@@ -21,7 +24,11 @@ RATING_HOLDS_UP_TO_M = 1000.0
 ABSOLUTE_ZERO_C = -KELVIN
 
 
-def power_at_reference(t_c: float) -> float:
+@overload
+def power_at_reference(t_c: float) -> float: ...
+@overload
+def power_at_reference(t_c: Floats) -> Floats: ...
+def power_at_reference(t_c: Any) -> Any:
     """Shaft power in reference air over shaft power in air of `t_c`, same fan, blades, speed and system.
 
     Parameters
@@ -127,6 +134,17 @@ def density(t_c: float, pressure_pa: float = SEA_LEVEL_PA, relative_humidity: fl
     """
     vapour = relative_humidity * saturation_pressure(t_c)
     return (pressure_pa - 0.37802 * vapour) / (GAS_CONSTANT * (t_c + KELVIN))
+
+
+def both_scales(celsius: float) -> str:
+    """An air temperature as people at any site read it; plain letters, as it goes into text messages.
+
+    Examples
+    --------
+    >>> both_scales(-5.0)
+    '-5 degrees C (23 F)'
+    """
+    return f"{round(celsius)} degrees C ({celsius * 1.8 + 32.0:.0f} F)"
 
 
 def site_words(altitude_m: float) -> str | None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
+from monitor.blades.air import both_scales
 from monitor.blades.parts import Parts, main_cause
 from monitor.blades.window import WindowFigures
 from monitor.motor.nameplate import Motor
@@ -58,6 +58,20 @@ def causes_of(
     unbalance : voltage unbalance [%]; None: not known
     full_limit, limit : L0 and L [A]
     under_limit_when_warmer : the log shows this fan under its limit when it was warmer at the same volts
+
+    Examples
+    --------
+    44 A where 42 A are allowed, at 5 % less than rated voltage:
+
+    >>> seen = WindowFigures(
+    ...     44.0, 43.0, (44.0, 43.0, 42.0), (437.0,) * 3, 0.0, 437.0, 20.0, 0.1, 1800, 180, None
+    ... )
+    >>> parts = Parts(1.0, 1.5, 0.0, 0.0, -0.5, False, 41.5)
+    >>> [
+    ...     (cause.cause, cause.share_amps)
+    ...     for cause in causes_of(Motor(460, 3, 42), seen, parts, unbalance=0.0, full_limit=42.0, limit=42.0)
+    ... ]
+    [('supply voltage', 1.5), ('leg connection', 1.0)]
     """
     first = main_cause(parts, full_limit, under_limit_when_warmer=under_limit_when_warmer)
     if first is None:
@@ -77,11 +91,6 @@ def causes_of(
         Cause(cause, shares[cause], _evidence(cause, motor, figures, parts, unbalance, full_limit), _CONFIRM_BY[cause])
         for cause in (first, *others)
     )
-
-
-def _both(celsius: float) -> str:
-    """An air temperature as people at any site read it; plain letters, as it goes into text messages."""
-    return f"{round(celsius)} degrees C ({celsius * 1.8 + 32.0:.0f} F)"
 
 
 def _evidence(
@@ -115,51 +124,9 @@ def _evidence(
         word = "cold" if parts.air_density > 0.0 else "warm"
         verb = "adds" if parts.air_density > 0.0 else "takes off"
         amps = f"{abs(parts.air_density):.1f} A"
-        sentences.append(f"{word} air of {_both(figures.ambient_c)} {verb} {amps} against air of {_both(20.0)}")
+        sentences.append(
+            f"{word} air of {both_scales(figures.ambient_c)} {verb} {amps} against air of {both_scales(20.0)}"
+        )
     if cause == "air density":
         sentences.append("the log shows this fan under its limit when it was warmer at the same volts")
-    return tuple(sentences)
-
-
-@dataclass(frozen=True)
-class Sister:
-    """What is known of another fan of the site in the same half hour."""
-
-    unbalanced: bool | None
-    """Its voltages or its legs are unbalanced alike; None: single-phase or not measured."""
-    above_usual: bool | None
-    """Its amps are above its own usual; None: not known."""
-
-
-def among_sisters(unbalanced: bool, above_usual: bool, sisters: Sequence[Sister]) -> tuple[str, ...]:
-    """What the other fans of the site say about a fan's excess, in sentences.
-
-    Unbalance on every three-phase fan points to the supply, on one to its own connections or windings; amps up on all
-    points to air or voltage, on one to its bed, blades or bearings.
-
-    Parameters
-    ----------
-    unbalanced, above_usual : the fan itself
-    sisters : the other fans of the site that ran in the same half hour
-
-    Examples
-    --------
-    >>> among_sisters(True, False, [Sister(True, None), Sister(True, None)])
-    ('all fans of the site are unbalanced alike: that points to the supply',)
-    >>> among_sisters(False, True, [Sister(None, False), Sister(None, False)])
-    ('this fan alone draws more than usual: that points to its bed, blades or bearings',)
-    """
-    sentences = []
-    known = [sister.unbalanced for sister in sisters if sister.unbalanced is not None]
-    if unbalanced and known:
-        if all(known):
-            sentences.append("all fans of the site are unbalanced alike: that points to the supply")
-        elif not any(known):
-            sentences.append("this fan alone is unbalanced: that points to its own connections or windings")
-    known = [sister.above_usual for sister in sisters if sister.above_usual is not None]
-    if above_usual and known:
-        if all(known):
-            sentences.append("all fans of the site draw more than usual: that points to the air or the voltage")
-        elif not any(known):
-            sentences.append("this fan alone draws more than usual: that points to its bed, blades or bearings")
     return tuple(sentences)

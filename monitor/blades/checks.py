@@ -34,6 +34,14 @@ SUPPLY_VOLTAGE = Check(
     "them. Low at the service: the utility. Put the supply right before any pitch is taken out; afterwards check the "
     "rotation.",
 )
+SUPPLY_VOLTAGE_ONE_PHASE = Check(
+    SUPPLY_VOLTAGE.name,
+    "Running, at the motor's own terminals or as near as a qualified person can measure safely: the voltage and the "
+    "current within one minute, and the voltage once more while it starts. Compare with the nameplate, and at the "
+    "service too.",
+    "Low at the motor but not at the service: a connection, contact, fuse clip or long run between them. Low at the "
+    "service: the utility, or too much on one transformer. Put the supply right before any pitch is taken out.",
+)
 CONNECTIONS = Check(
     "connections",
     "Locked out and proved dead: look for discoloured, loose or corroded terminals at disconnect, starter and motor, "
@@ -63,8 +71,9 @@ def checks_for(phases: int) -> tuple[Check, ...]:
     >>> [check.name for check in checks_for(1)]
     ['supply voltage', 'connections', 'bearings', 'start switch and capacitors']
     """
-    usual = (SUPPLY_VOLTAGE, CONNECTIONS, BEARINGS)
-    return (*usual, START_PARTS) if phases == 1 else usual
+    if phases == 1:
+        return SUPPLY_VOLTAGE_ONE_PHASE, CONNECTIONS, BEARINGS, START_PARTS
+    return SUPPLY_VOLTAGE, CONNECTIONS, BEARINGS
 
 
 def all_done(phases: int, done: Set[str]) -> bool:

@@ -1,4 +1,4 @@
-"""How many degrees less, with what chance, at what cost in air.
+"""How many degrees less, and with what chance (what they cost in air: `airflow`).
 
 Two questions are worked side by side: the fan *as is*, on the supply it has, and the same fan with the *supply put
 right* (rated voltage, balanced). Both look at the coldest air expected, where blades load the motor most.
@@ -26,8 +26,6 @@ from monitor.motor.nameplate import Fan, Logger
 
 ENOUGH_CHANCE = 0.90
 """A reduction is recommended from this chance on (derived)."""
-SYSTEM_EXPONENT = 1.5
-"""n of the system curve dp ~ Q^n: grain 1.3 to 1.8 (ASABE D272)."""
 
 _GREATEST_EXPONENT = 50.0
 """Beyond it (a clamp whose error is a thousand times the amps) a figure of the band means nothing, but stays one."""
@@ -59,29 +57,6 @@ def current_deviation(logger: Logger, highest: float, model_deviation: float, wi
     """
     of_logger = (logger.accuracy_percent / 100.0 * highest + logger.accuracy_amps) / math.sqrt(3.0)
     return math.hypot(of_logger, model_deviation * highest, window_spread)
-
-
-def airflow(slope: float, degrees: float, exponent: float = SYSTEM_EXPONENT) -> float:
-    """Airflow over airflow now, for so many degrees less, along the system curve dp ~ Q^exponent.
-
-    An estimate: 3.0 % a degree with the defaults, 2.5 to 4.3 by other models. Drying time goes with its inverse.
-
-    Parameters
-    ----------
-    slope : s, share of shaft power a degree [1/degree]
-    degrees : degrees less, at least 0
-    exponent : 1.3 to 1.8 for grain
-
-    Examples
-    --------
-    >>> round(airflow(0.075, 2.0), 4)
-    0.9418
-
-    References
-    ----------
-    Power ~ dp Q ~ Q^(n + 1); n from ASABE D272.3.
-    """
-    return math.exp(-slope * degrees / (exponent + 1.0))
 
 
 @dataclass(frozen=True)

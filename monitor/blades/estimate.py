@@ -4,27 +4,29 @@ margin."""
 from __future__ import annotations
 
 import math
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from typing import Any
 
 from monitor.blades import cautions
 from monitor.blades.air import power_ratio, site_words
+from monitor.blades.airflow import Cost, airflow, cost_of
 from monitor.blades.belief import AmpsPerDegree, Belief, amps_per_degree, belief_of
 from monitor.blades.causes import Cause, causes_of
+from monitor.blades.changed import changed_since
 from monitor.blades.checks import Check, all_done, checks_for
 from monitor.blades.degrees import (
     CANNOT_SAY,
     SUPPLY_FIRST,
     Column,
     Recommended,
-    airflow,
     angles_on_hand,
     current_deviation,
     recommend,
     registered,
 )
 from monitor.blades.parts import Parts, believable_ratio, parts_of, reference_load
+from monitor.blades.stall import near_stall
 from monitor.blades.window import DEGREES_FOLLOW, WindowFigures
 from monitor.motor.current import NO_FALL_PROMISED, TOO_LIGHT, CurrentModel, current_model, model_deviation
 from monitor.motor.limit import NO_FACTOR_ABOVE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
@@ -54,6 +56,11 @@ class Option:
     """The same with the supply put right."""
     airflow_percent: float
     """Airflow left [% of now], an estimate."""
+
+    @property
+    def cost(self) -> Cost:
+        """The same with its band, and how much longer drying takes."""
+        return cost_of(self.airflow_percent)
 
 
 @dataclass(frozen=True)
@@ -187,6 +194,8 @@ def estimate(
     weather_c: float | None = None,
     under_limit_when_warmer: bool = False,
     belief: Belief | None = None,
+    usual_load: float | None = None,
+    beside: Sequence[str] = (),
 ) -> Estimate:
     """Ties limit, parts, causes, checks and degrees of one fan together.
 
@@ -204,6 +213,8 @@ def estimate(
     weather_c : air temperature of the site's weather point [degrees C], used where the fan's own is not known
     under_limit_when_warmer : the log shows this fan under its limit when it was warmer at the same volts
     belief : what a degree is worth, where it was learned; else from the file, else the usual
+    usual_load : median of the fan's own `reference_load` over seven days [A] (`changed`); None: not known
+    beside : what else has to be said beside it, e.g. what the other fans of the site show (`comparison`)
 
     Examples
     --------
@@ -260,6 +271,10 @@ def estimate(
             words.append(TOO_LIGHT)
         else:
             load = reference_load(model, figures.mean, v, t_c)
+            signs = [near_stall(figures, nameplate.logger, limit.full_amps)]
+            if usual_load is not None:
+                signs.append(changed_since(load, usual_load, volts_known=v is not None, air_known=t_c is not None))
+            words += [sign for sign in signs if sign is not None]
             causes = causes_of(
                 motor,
                 figures,
@@ -273,6 +288,7 @@ def estimate(
                 words.append(f"no degrees after {fault}: have it put right first")
             else:
                 columns = _columns(nameplate, model, belief, figures, limit, v, t_c, words)
+    words += beside
     provisional = not all_done(motor.phases, checks_done)
     worth = amps_per_degree(motor, model, belief)
     no_limit = motor.phases == 3 and unbalance is not None and unbalance > NO_FACTOR_ABOVE

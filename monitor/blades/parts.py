@@ -23,9 +23,6 @@ BELIEVABLE_VOLTAGE = (0.7, 1.3)
 """A running motor's mean voltage over rated voltage outside this is a wrong channel or a wrong nameplate, not a
 supply (derived)."""
 
-CHANGED_SHARE = 0.15
-"""Active amps in reference air so far off their own 7-day median are told (derived)."""
-
 
 def believable_ratio(mean_volts: float | None, motor: Motor) -> float | None:
     """v: mean voltage over rated voltage; None where it is not measured, or cannot be that of a running motor.
@@ -198,29 +195,3 @@ def reference_load(model: CurrentModel, mean: float, v: float | None, t_c: float
     """
     at = 1.0 if v is None else v
     return model.active(mean, at) * at * (1.0 if t_c is None else power_at_reference(t_c))
-
-
-def changed_since(load: float, median: float) -> str | None:
-    """Says when a fan's load in reference air is 15 % or more off its own 7-day median; None otherwise.
-
-    Parameters
-    ----------
-    load, median : active amps in reference air [A], now and the median of seven days
-
-    Examples
-    --------
-    >>> changed_since(11.5, 9.6)
-    'changed since: the fan takes 20 % more than its own median of the last 7 days, in like air and at like volts'
-    >>> changed_since(9.9, 9.6) is None
-    True
-    """
-    if not median > 0.0:
-        return None
-    change = load / median - 1.0
-    if abs(change) < CHANGED_SHARE:
-        return None
-    word = "more" if change > 0.0 else "less"
-    return (
-        f"changed since: the fan takes {100.0 * abs(change):.0f} % {word} than its own median of the last 7 days, in "
-        "like air and at like volts"
-    )

@@ -33,6 +33,13 @@ WHOLE_SECONDS = 29.0 * 60.0
 """From so much running on a window counts as whole: the first and the last slot are part slots."""
 LONGEST_STEP_SLOTS = 6
 """Between two readings in a row at most so many slots (3 min) count as covered."""
+SWING_SLOTS = 3
+"""Half minutes in a row within which swings are looked for (derived: long enough for three readings of a logger of
+60 s, short enough that a rise over the window does not count as one)."""
+LEAST_SWINGS = 15
+"""So many such spans are needed to tell swings (derived: some 9 min of running)."""
+STEPS = (1.0, 0.5, 0.2, 0.1, 0.0)
+"""Steps in which loggers show amps [A], coarse to fine; the last: finer."""
 RISE = 0.01
 """A line that rises more than this share of the mean over the window is told, and its end value used."""
 
@@ -44,7 +51,9 @@ _T, _T_SQUARED, _T_HIGHEST = 10, 11, 12
 _VOLT, _VOLT_COUNT = slice(13, 16), slice(16, 19)
 _AMBIENT, _AMBIENT_COUNT, _AMBIENT_LAST = 19, 20, 21
 _FIRST, _LAST = 22, 23
-_FIELDS = 24
+_LINE, _LINE_SQUARED, _LINE_COUNT = 24, 25, 26  # mean of the voltages measured in a reading
+_FINENESS = 27  # greatest place in STEPS of the readings' highest legs
+_FIELDS = 28
 
 EMPTY = -1
 """Number of a slot that was never filled."""
@@ -82,6 +91,15 @@ class WindowFigures:
     """Rise of the line [% of the mean an hour], where it is told; else None."""
     words: tuple[str, ...] = ()
     """What has to be said beside it."""
+    swing: float | None = None
+    """Swings of the highest leg [A]: standard deviation of the readings within three half minutes in a row, the median
+    of all such spans of the window. A step, a sag or a slow rise does not touch it, what goes on all the time does.
+    None: too few readings to tell."""
+    volts_swing: float | None = None
+    """The same of the mean voltage, as a share of it; None: not measured."""
+    amps_step: float = 0.0
+    """Step in which the readings of the highest leg come, where the logger tells no finer: 1, 0.5, 0.2 or 0.1 A; else
+    0."""
 
 
 class Slots:
@@ -161,11 +179,15 @@ class Slots:
         row[:, _T], row[:, _T_SQUARED], row[:, _T_HIGHEST] = t, t * t, t * highest
         row[:, _VOLT], row[:, _VOLT_COUNT] = np.where(live, volts, 0.0), live
         row[:, _AMBIENT], row[:, _AMBIENT_COUNT] = np.where(has_air, ambient_c, 0.0), has_air
+        lines = live.sum(axis=1)
+        line = row[:, _VOLT].sum(axis=1) / np.maximum(lines, 1)
+        row[:, _LINE], row[:, _LINE_SQUARED], row[:, _LINE_COUNT] = line, line * line, lines > 0
 
         # np.add.at adds row after row: the sums are those of single additions, however the rows were cut into batches.
         empty = self._sums[fan, place, _COUNT] == 0.0
         self._sums[fan[empty], place[empty], _FIRST] = np.inf
         np.add.at(self._sums, (fan, place), row)
+        np.maximum.at(self._sums, (fan, place, np.full(len(fan), _FINENESS)), _fineness(highest))
         np.minimum.at(self._sums, (fan, place, np.full(len(fan), _FIRST)), t)
         np.maximum.at(self._sums, (fan, place, np.full(len(fan), _LAST)), t)
         self._sums[fan[has_air], place[has_air], _AMBIENT_LAST] = ambient_c[has_air]
@@ -225,20 +247,34 @@ class Slots:
         if len(measured) == 3:
             factor = unbalance_of(measured[0], measured[1], measured[2])
             unbalance = None if math.isnan(factor) else factor
+        volts_swing = _swing(numbers, sums[:, _LINE_COUNT], sums[:, _LINE], sums[:, _LINE_SQUARED])
+        mean_volts = sum(measured) / len(measured) if measured else None
         return WindowFigures(
             highest=highest,
             mean=mean_leg + (highest - mean_highest),
             legs=_means(total[_LEG], total[_LEG_COUNT]),
             volts=volts,
             unbalance=unbalance,
-            mean_volts=sum(measured) / len(measured) if measured else None,
+            mean_volts=mean_volts,
             ambient_c=_means(total[_AMBIENT : _AMBIENT + 1], total[_AMBIENT_COUNT : _AMBIENT_COUNT + 1])[0],
             spread=line.spread,
             seconds=seconds,
             readings=int(count),
             rising_percent_an_hour=rising,
             words=tuple(words),
+            swing=_swing(numbers, sums[:, _COUNT], sums[:, _HIGHEST], sums[:, _HIGHEST_SQUARED]),
+            volts_swing=None if volts_swing is None or not mean_volts else volts_swing / mean_volts,
+            amps_step=STEPS[int(sums[:, _FINENESS].max())],
         )
+
+
+def _fineness(amps: Floats) -> Floats:
+    """Place in STEPS of the coarsest step of which each value is a multiple; amps come with few decimals."""
+    out = np.full(len(amps), len(STEPS) - 1.0)
+    for place in range(len(STEPS) - 2, -1, -1):
+        steps = amps / STEPS[place]
+        out[np.abs(steps - np.rint(steps)) < 1e-3] = place
+    return out
 
 
 @dataclass(frozen=True)
@@ -279,6 +315,30 @@ def _fit(numbers: NDArray[np.int64], sums: Floats) -> _Line:
     span = last - first
     error = spread / math.sqrt(tt) * span if tt > 0.0 else 0.0
     return _Line(amps_mean + slope * (last - t_mean), slope * span, error, span, spread)
+
+
+def _swing(numbers: NDArray[np.int64], count: Floats, total: Floats, squares: Floats) -> float | None:
+    """Standard deviation within spans of three filled half minutes in a row, the median of all; None: too few of them.
+
+    Parameters
+    ----------
+    numbers : (k,) numbers of the slots, rising
+    count, total, squares : (k,) number, sum and sum of squares of the readings of each
+    """
+    filled = count > 0.0
+    numbers, count, total, squares = numbers[filled], count[filled], total[filled], squares[filled]
+    last = len(count) - SWING_SLOTS + 1
+    if last < LEAST_SWINGS:
+        return None
+    near = numbers[SWING_SLOTS - 1 :] - numbers[:last] <= LONGEST_STEP_SLOTS
+    if near.sum() < LEAST_SWINGS:
+        return None
+    spans = np.lib.stride_tricks.sliding_window_view
+    n, one, two = (spans(column, SWING_SLOTS)[near].sum(axis=1) for column in (count, total, squares))
+    freedom = n - 1.0
+    variance = np.maximum(two - one * one / n, 0.0) / freedom
+    # The median of a variance with few degrees of freedom lies under its mean (Wilson and Hilferty's approximation).
+    return math.sqrt(float(np.median(variance / (1.0 - 2.0 / (9.0 * freedom)) ** 3)))
 
 
 def _covered(numbers: NDArray[np.int64], sums: Floats) -> float:

@@ -284,7 +284,7 @@ def _why_unreadable(exc: Exception, payload: bytes) -> tuple[str, str]:
     """Reason and detail for bytes that no decoder takes."""
     if isinstance(exc, RecursionError):
         return NOT_JSON, "nested too deeply"
-    if isinstance(exc, UnicodeError):
+    if isinstance(exc, UnicodeError) or "UTF-8" in str(exc):  # msgspec from 0.23 on has its own error for it
         return NOT_JSON, "not UTF-8 text"
     if not payload:
         return NOT_JSON, "an empty payload"

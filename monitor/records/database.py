@@ -8,6 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -272,13 +273,23 @@ def upsert(
     """
     if not rows:
         return
-    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+    statement = _upsert(connection.dialect.name, table, tuple(rows[0]), tuple(add), tuple(keep), tuple(fill))
+    connection.execute(statement, list(rows))
+
+
+@lru_cache(maxsize=128)
+def _upsert(
+    dialect: str, table: sa.Table, given: tuple[str, ...], add: tuple[str, ...], keep: tuple[str, ...],
+    fill: tuple[str, ...],
+) -> sa.Insert:  # fmt: skip
+    """The statement of `upsert`. Kept: each commit needs the same few, and making one takes longer than running it."""
+    insert = (postgresql if dialect == "postgresql" else sqlite).insert(table)
     keys = [column.name for column in table.primary_key.columns]
-    given = rows[0].keys()
     changed: dict[str, Any] = {name: insert.excluded[name] for name in given if name not in (*keys, *keep)}
     changed |= {name: table.c[name] + insert.excluded[name] for name in add}
     changed |= {name: sa.func.coalesce(insert.excluded[name], table.c[name]) for name in fill}
-    connection.execute(insert.on_conflict_do_update(index_elements=keys, set_=changed), list(rows))
+    statement: sa.Insert = insert.on_conflict_do_update(index_elements=keys, set_=changed)
+    return statement
 
 
 def execute_many(

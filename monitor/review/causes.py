@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -134,7 +134,7 @@ def _phase_evidence(log: Log, alike: Sequence[Ran]) -> tuple[str, ...]:
     last = alike[-1]
     legs = log.amps[last.last]
     said = [f"at {rfc3339(last.run.end_ms)} the last reading shows {_amps(legs)}"]
-    before = int(np.searchsorted(log.t_ms, log.t_ms[last.last] - 300_000))
+    before = log.row_at(float(log.t_ms[last.last]) - 300_000.0)
     if last.first <= before < last.last and not math.isnan(float(np.nansum(legs))):
         then, now = _others(log.amps[before], legs), _others(legs, legs)
         if then > 0.0:
@@ -210,10 +210,27 @@ def _by_amps(plates: Plates, watched: Watched, window: Window, answer: Estimate,
     ]
     if not found and end.run.end_cause == ends.OVERLOAD_TRIP:
         found = _against_device(plate, watched, window)
+    found = _beyond_the_clamps(plate, window, found)
     if window.sudden is not None and found:
         sudden = f"the overload came {window.sudden:.0f} s before the end: a step in load, not a slow rise"
         found[0] = RankedCause(found[0].cause, found[0].share_amps, (*found[0].evidence, sudden), found[0].confirm_by)
     return found
+
+
+def _beyond_the_clamps(plate: Nameplate, window: Window, found: list[RankedCause]) -> list[RankedCause]:
+    """Legs no further apart than their clamps may err are no cause beside others; alone they are, and it is said."""
+    figures, logger = window.figures, plate.logger
+    if figures is None:
+        return found
+    error = logger.accuracy_percent / 100.0 * figures.highest + logger.accuracy_amps
+    doubtful = [one for one in found if one.cause == LEG_CONNECTION and one.share_amps <= error]
+    if not doubtful:
+        return found
+    rest = [one for one in found if one not in doubtful]
+    if rest:
+        return rest
+    words = f"that is within what its clamps may err ({error:.1f} A): read all three legs with one meter"
+    return [replace(doubtful[0], evidence=(*doubtful[0].evidence, words))]
 
 
 def _pattern(cause: str, window: Window) -> tuple[str, ...]:

@@ -107,4 +107,6 @@ def confirm_by(cause: str) -> str:
     """
     what, cautions = _TABLE[cause]
     safely = [BY_ID[caution].brief or BY_ID[caution].text for caution in cautions]
-    return " ".join([what, *safely, LOCAL_CODES])
+    if "service-manual" not in cautions:
+        safely.append(LOCAL_CODES)
+    return " ".join([what, *safely])

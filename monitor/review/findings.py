@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.blades.estimate import Estimate
 from monitor.motor.nameplate import Nameplate
 from monitor.review.log import Log
 from monitor.watch.columns import Judged
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 JUDGED, MEASURED = "judged", "measured"
 
@@ -124,6 +127,12 @@ class Findings:
     judged: Judged
     """What the watch found at each reading of the log: limit, load ratio, images."""
     cautions: tuple[str, ...]
+
+    def frame(self) -> pd.DataFrame:
+        """The log with what was found at each reading, as a table; see `frames.judged_frame`."""
+        from monitor.review.frames import judged_frame
+
+        return judged_frame(self)
 
     def as_json(self) -> dict[str, Any]:
         """Exactly the keys of the published schema; times RFC 3339 in UTC."""

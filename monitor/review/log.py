@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -63,3 +64,10 @@ class Log:
 
     def __len__(self) -> int:
         return len(self.t_ms)
+
+    def row_at(self, ms: float) -> int:
+        """The first row at or after a time; the number of rows where there is none.
+
+        A search for a number that is not whole would turn the whole column into floats each time.
+        """
+        return int(np.searchsorted(self.t_ms, math.ceil(ms)))

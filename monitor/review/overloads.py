@@ -44,8 +44,7 @@ def overloads_of(log: Log, plates: Plates, watched: Watched, ran: Sequence[Ran])
     over &= (watched.judged.flags & layout.IS_RUNNING) != 0
     for one in watched.changes:  # the inrush of a start that was seen
         if one.what == layout.RUN_STARTED and one.setpoint == 1.0:
-            begins, last = np.searchsorted(log.t_ms, [one.at_ms, one.at_ms + UNJUDGED_MS])
-            over[begins:last] = False
+            over[log.row_at(one.at_ms) : log.row_at(one.at_ms + UNJUDGED_MS)] = False
     rows = np.flatnonzero(over)
     if not len(rows):
         return []
@@ -91,12 +90,12 @@ def _moved(log: Log, plates: Plates, watched: Watched, first: int, last: int, en
     begins_ms = float(log.t_ms[first])
     if plates.limits[plates.of_row(first), layout.PHASES] != 3.0:
         return begins_ms, end_ms
-    earliest = int(np.searchsorted(log.t_ms, begins_ms - MOVED_MS))
+    earliest = log.row_at(begins_ms - MOVED_MS)
     before = _own_ratio(log, plates, watched, earliest, first)
     # No further back than to the newest reading that is under by its own volts, or not running.
     under = np.flatnonzero(~(before >= OVER))
     start = earliest + (int(under[-1]) + 1 if len(under) else 0)
-    latest = max(int(np.searchsorted(log.t_ms, end_ms - MOVED_MS)), first + 1)
+    latest = max(log.row_at(end_ms - MOVED_MS), first + 1)
     over = np.flatnonzero(_own_ratio(log, plates, watched, latest, last + 1) >= OVER)
     own_last = latest + int(over[-1]) if len(over) else last
     if own_last < last and not np.isnan(log.volts[own_last + 1 : last + 1]).any():

@@ -136,9 +136,8 @@ def open_run(log: Log, watched: Watched) -> Ran:
 
 
 def rows_of(log: Log, start_ms: float, end_ms: float) -> tuple[int, int]:
-    first, last = np.searchsorted(log.t_ms, [int(start_ms), int(end_ms)])
     most = max(len(log) - 1, 0)
-    return min(int(first), most), min(int(last), most)
+    return min(log.row_at(start_ms), most), min(log.row_at(end_ms), most)
 
 
 def peaks(watched: Watched, amps: float, ratio: float, first: int, last: int) -> tuple[float, float]:
@@ -153,8 +152,7 @@ def peaks(watched: Watched, amps: float, ratio: float, first: int, last: int) ->
 
 def _volts_percent(log: Log, watched: Watched, stop_ms: float, for_ms: float, rated: float) -> float:
     """The greatest line [% of rated], lowest from the first stopped reading on for so long; NaN: not measured."""
-    first, last = np.searchsorted(log.t_ms, [math.ceil(stop_ms), math.floor(stop_ms + for_ms) + 1])
-    here = slice(int(first), int(last))
+    here = slice(log.row_at(stop_ms), log.row_at(math.floor(stop_ms + for_ms) + 1))
     volts = log.volts[here]
     use = ((watched.judged.flags[here] & layout.IS_RUNNING) == 0) & ~np.isnan(volts).all(axis=1)
     return 100.0 * float(np.nanmax(volts[use], axis=1).min()) / rated if use.any() else math.nan

@@ -190,7 +190,7 @@ def _words(nameplate: Nameplate, trips: bool | None, opened: bool, one: Scenario
 
 def _opens_at(heat: Floats, log: Log, plates: Plates, opened: Sequence[Ran]) -> tuple[float, float]:
     """The level of its image at which the device counts as opening, and the least current over its setting."""
-    before = len(heat) if not opened else int(np.searchsorted(log.t_ms, opened[0].run.end_ms - CARRIED_BEFORE_MS))
+    before = len(heat) if not opened else log.row_at(opened[0].run.end_ms - CARRIED_BEFORE_MS)
     known = heat[:before][~np.isnan(heat[:before])]
     carried = LEVEL_ROOM * float(known.max()) if len(known) else 0.0
     if not opened:
@@ -327,9 +327,9 @@ def _work(
                 if not math.isnan(figures[one, COLDEST_K]) and not math.isnan(air):
                     load *= (air + KELVIN) / figures[one, COLDEST_K]
                 if figures[one, TO_RATED] == 1.0:
-                    would, against = math.hypot(load * v, mine[layout.MAGNETISING]), mine[layout.FULL_LIMIT]
+                    would, against = math.sqrt((load * v) ** 2 + mine[layout.MAGNETISING] ** 2), mine[layout.FULL_LIMIT]
                 elif load != active:
-                    would = math.hypot(load, magnetising) + (highest - mean)
+                    would = math.sqrt(load * load + magnetising * magnetising) + (highest - mean)
             setting = mine[layout.DEVICE_SETTING] * figures[one, SETTING_TIMES]
             motor_x = would / (MOTOR_PICK_UP * against)
             device_x = would / (mine[layout.TRIP_RATIO] * setting)

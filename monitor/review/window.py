@@ -79,7 +79,7 @@ def before_end(log: Log, plates: Plates, watched: Watched, one: Ran, overloads: 
 
 def around_spell(log: Log, plates: Plates, watched: Watched, spell: Overload) -> Window:
     """The last half hour of a spell over the limit that the fan outlived."""
-    row = max(int(np.searchsorted(log.t_ms, spell.end_ms)) - 1, 0)
+    row = max(log.row_at(spell.end_ms) - 1, 0)
     return _window(log, watched, row, float(log.t_ms[row]), max(spell.start_ms, _blades_since(log, plates, row)), 0.0)
 
 
@@ -102,7 +102,7 @@ def _window(
     log: Log, watched: Watched, row: int, end_ms: float, since_ms: float, least_seconds: float,
     sudden: float | None = None,
 ) -> Window:  # fmt: skip
-    first = int(np.searchsorted(log.t_ms, max(end_ms - WINDOW_MS - SLOT_MS, since_ms)))
+    first = log.row_at(max(end_ms - WINDOW_MS - SLOT_MS, since_ms, float(log.t_ms[0])))
     part = slice(first, row + 1)
     slots = Slots(1)
     count = row + 1 - first

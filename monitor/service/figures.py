@@ -16,8 +16,10 @@ import numpy as np
 from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
+from monitor.blades.changed import Loads
+from monitor.blades.comparison import Idle, Running, about, compare, running
 from monitor.blades.estimate import estimate
-from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots
+from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots, WindowFigures
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adjusted_limit, full_limit
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
@@ -28,6 +30,8 @@ from monitor.watch.kernel import PERIODS_STANDING
 log = logging.getLogger("monitor.worker")
 
 _OVERLOAD = layout.place_of("overload")
+_TOGETHER_MS = 900_000.0
+"""Fans whose half hours end within so long of each other are compared [ms of event time]."""
 
 
 @dataclass(frozen=True)
@@ -64,13 +68,16 @@ class Figures:
         self._status: dict[int, str] = {}
         self._blades: dict[int, tuple[float | None, int]] = {}
         """Row -> pitch and motor that the half hour is about."""
+        self._loads = Loads(len(plant.points))
+        self._running: dict[int, tuple[float, Running]] = {}
+        """Row -> when it was last estimated, and what its half hour said to its neighbours."""
 
     def add(self, rows: Rows, judged: Judged) -> None:
         """The fed readings of fans of one batch, sorted by point and time, as judged."""
         if not len(rows):
             return
         if self._slots.fans < len(self._plant.points):
-            self._slots.grow(len(self._plant.points))
+            self.grown()
         self._forget_other_blades(rows)
         settled = (judged.flags & layout.IS_SETTLED) != 0
         self._slots.add(rows.point, rows.t_ms, rows.amps, rows.volts, rows.ambient_c, settled)
@@ -94,6 +101,8 @@ class Figures:
             if self._blades.setdefault(row, blades) != blades:
                 self._blades[row] = blades
                 self._slots.forget(row)
+                self._loads.forget(row)
+                self._running.pop(row, None)
 
     def _seen(self, rows: Rows, judged: Judged, at: int) -> Seen:
         legs = rows.amps[at].tolist()[: int(self._plant.legs_of[rows.point[at]])]
@@ -128,10 +137,38 @@ class Figures:
             return None, "degrees follow"
         site = self._plant.sites[point.site]
         try:
-            return estimate(nameplate, figures, site.altitude_m).as_json(), None
+            usual = self._loads.usual(point.row, last.t_ms)
+            self._running[point.row] = last.t_ms, running(point.name, nameplate, figures, usual)
+            answer = estimate(
+                nameplate,
+                figures,
+                site.altitude_m,
+                usual_load=None if usual is None else usual.load,
+                beside=self._neighbours(point, nameplate.fan.plenum, last.t_ms),
+            )
+            self._keep_load(point, last.t_ms, figures, answer.reference_load)
+            return answer.as_json(), None
         except Exception:  # it would come back after every start: advice must never cost the watch
             log.exception("no estimate of %s/%s: a fault of the monitor", point.site, point.name)
             return None, "no degrees, by a fault of the monitor: please report its log"
+
+    def _neighbours(self, point: Point, plenum: str | None, t_ms: float) -> tuple[str, ...]:
+        """What the other fans of the site, as last estimated, show about this one."""
+        fans, idle = [], []
+        for other in (fan for fan in self._plant.fans() if fan.site == point.site):
+            state = self._plant.states[other.row, layout.RUNNING]
+            at, seen = self._running.get(other.row, (-math.inf, None))
+            if state == 1.0 and seen is not None and abs(at - t_ms) <= _TOGETHER_MS:
+                fans.append(seen)
+            elif state == 0.0 and plenum is not None and other.nameplate and other.nameplate.fan.plenum == plenum:
+                ran = self._last_running.get(other.row)
+                idle.append(Idle(other.name, plenum, None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0))
+        return about(point.name, compare(fans, idle))
+
+    def _keep_load(self, point: Point, t_ms: float, figures: WindowFigures, load: float | None) -> None:
+        """One figure an hour: what the next seven days are compared with. A restart begins anew."""
+        if load is not None:
+            self._loads.add(point.row, t_ms, load, figures.mean, figures.mean_volts, figures.ambient_c)
 
     def story(self, point: Point, alarm: Alarm, standing: Sequence[str], now: datetime) -> Story:
         """What a notice about this fan can tell now."""
@@ -214,8 +251,8 @@ class Figures:
 
     def grown(self) -> None:
         """New points have come."""
-        if self._slots.fans < len(self._plant.points):
-            self._slots.grow(len(self._plant.points))
+        self._slots.grow(len(self._plant.points))
+        self._loads.grow(len(self._plant.points))
 
 
 def state_message(point: Point, seen: Seen, running: bool, alarms: Sequence[Alarm]) -> Mapping[str, object]:

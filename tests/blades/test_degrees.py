@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from monitor.blades.belief import USUAL, Belief, belief_of
 from monitor.blades.degrees import (
     Column,
-    airflow,
     angles_on_hand,
     current_deviation,
     recommend,
@@ -139,18 +138,6 @@ def test_error_of_the_amps() -> None:
     assert current_deviation(Logger(1.0, 0.2), 40.0, 0.01, 0.3) == pytest.approx(
         math.hypot(0.6 / math.sqrt(3), 0.4, 0.3)
     )
-
-
-@given(st.floats(0.03, 0.15), DEGREES, DEGREES)
-def test_less_pitch_is_less_air(slope: float, a: float, b: float) -> None:
-    less, more = sorted((a, b))
-    assert 0.0 < airflow(slope, more) <= airflow(slope, less) <= 1.0
-
-
-def test_three_percent_of_air_a_degree_within_its_band() -> None:
-    assert 1.0 - airflow(0.075, 1.0) == pytest.approx(0.03, abs=0.001)
-    band = [1.0 - airflow(0.075, 1.0, exponent) for exponent in (1.3, 1.8)]
-    assert all(0.025 <= loss <= 0.043 for loss in band)
 
 
 def test_belief_of_the_file_is_told_back() -> None:

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.blades.causes import Sister, among_sisters, causes_of
-from monitor.blades.parts import Parts, changed_since, main_cause, parts_of, reference_load
+from monitor.blades.causes import causes_of
+from monitor.blades.parts import Parts, main_cause, parts_of, reference_load
 from monitor.blades.window import WindowFigures
 from monitor.motor.current import current_model
 from monitor.motor.limit import adjusted_limit
@@ -180,24 +180,3 @@ def test_load_in_reference_air_is_the_same_in_any_air_and_at_any_voltage() -> No
         mean = MODEL.mean_leg_at(active, 1.0, v, cold)
         assert reference_load(MODEL, mean, v, t_c) == pytest.approx(active, rel=1e-9)
     assert reference_load(MODEL, 43.0, None, None) == reference_load(MODEL, 43.0, 1.0, 20.0)
-
-
-@pytest.mark.parametrize(("load", "said"), [(10.0, False), (11.4, False), (11.6, True), (8.6, False), (8.4, True)])
-def test_changed_since(load: float, said: bool) -> None:
-    words = changed_since(load, 10.0)
-    assert (words is not None) is said
-    if words is not None:
-        assert ("more" if load > 10.0 else "less") in words
-    assert changed_since(load, 0.0) is None
-
-
-def test_sisters_of_the_site() -> None:
-    assert among_sisters(True, False, []) == ()
-    assert among_sisters(True, False, [Sister(None, None)]) == ()
-    assert "supply" in among_sisters(True, False, [Sister(True, None), Sister(None, None)])[0]
-    assert "connections or windings" in among_sisters(True, False, [Sister(False, None)])[0]
-    assert among_sisters(True, False, [Sister(False, None), Sister(True, None)]) == ()
-    assert "air or the voltage" in among_sisters(False, True, [Sister(None, True)])[0]
-    assert "blades or bearings" in among_sisters(False, True, [Sister(None, False)])[0]
-    assert among_sisters(False, False, [Sister(True, True)]) == ()
-    assert len(among_sisters(True, True, [Sister(True, True)])) == 2

@@ -34,7 +34,8 @@ def chromium() -> Iterator[object]:
 
 
 @pytest.fixture
-def farm(tmp_path: Path) -> Iterator[Farm]:
+def farm(tmp_path: Path, empty_database: Path) -> Iterator[Farm]:
+    shutil.copy(empty_database, tmp_path / "monitor.db")
     database = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     living = Farm(database, datetime.now(UTC))
     whole(living)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -46,7 +47,8 @@ def url(tmp_path: Path) -> str:
 
 
 @pytest.fixture
-def database(url: str) -> Iterator[Database]:
+def database(url: str, tmp_path: Path, empty_database: Path) -> Iterator[Database]:
+    shutil.copy(empty_database, tmp_path / "monitor.db")
     opened = open_database(url)
     yield opened
     opened.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -197,7 +198,8 @@ def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
+def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
+    shutil.copy(empty_database, tmp_path / "monitor.db")
     opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     yield opened
     opened.close()
@@ -209,12 +211,14 @@ def bench(tmp_path: Path, database: Database) -> Bench:
 
 
 @pytest.fixture
-def new_bench(tmp_path: Path) -> Iterator[Callable[[], Bench]]:
+def new_bench(tmp_path: Path, empty_database: Path) -> Iterator[Callable[[], Bench]]:
     """Benches with databases of their own."""
     opened: list[Database] = []
 
     def make() -> Bench:
-        url = f"sqlite:///{tmp_path / f'monitor-{len(opened)}.db'}"
+        path = tmp_path / f"monitor-{len(opened)}.db"
+        shutil.copy(empty_database, path)
+        url = f"sqlite:///{path}"
         opened.append(open_database(url))
         return Bench(url, opened[-1])
 

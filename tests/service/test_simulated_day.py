@@ -25,7 +25,10 @@ START = datetime(2026, 10, 28, 22, 0, tzinfo=UTC)
 
 
 def play(bench: Any, scenario: str, hours: float, kills: bool) -> tuple[Farm, list[Any]]:
-    """Feeds a scenario by its own clock, a round every 30 s; killed every two hours if asked for."""
+    """Feeds a scenario by its own clock, a round every minute; killed every two hours if asked for.
+
+    Other cuts: `test_any_cutting.py`.
+    """
     farm = Farm(load(scenario), START, 7)
     bench.wall = START
     for key, site in farm.sites().items():
@@ -43,8 +46,8 @@ def play(bench: Any, scenario: str, hours: float, kills: bool) -> tuple[Farm, li
     end = START + timedelta(hours=hours)
     rounds = 0
     while bench.wall < end:
-        bench.wall += timedelta(seconds=30)
-        bench.steady += 30.0
+        bench.wall += timedelta(seconds=60)
+        bench.steady += 60.0
         for letter in farm.advance(bench.wall):
             bench.mid += 1
             received = letter.sent.timestamp() * 1000.0
@@ -53,7 +56,7 @@ def play(bench: Any, scenario: str, hours: float, kills: bool) -> tuple[Farm, li
             bench.link.inbox.put(one)
         bench.worker.round()
         rounds += 1
-        if kills and rounds % 240 == 0:
+        if kills and rounds % 120 == 0:
             bench.link.inbox.put(sent[-1])  # it comes a second time
             bench.begin().round()
     bench.worker.stop()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +19,8 @@ NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
+def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
+    shutil.copy(empty_database, tmp_path / "monitor.db")
     opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     yield opened
     opened.close()
