@@ -15,6 +15,9 @@ from monitor.records import tables
 from monitor.records.database import Database, inserted_id
 from monitor.records.rows import from_ms, from_ms_or_none, to_ms
 
+DONE = "done"
+"""Outcome of an action that was carried out; any other says in words why not."""
+
 
 @dataclass(frozen=True)
 class Action:
@@ -34,6 +37,16 @@ class Action:
     done: datetime | None = None
     outcome: str | None = None
     """"done", or in words why not."""
+
+
+def clean(text: str | None, most: int) -> str:
+    """What a person typed, as it may be stored: printable, one line, not longer than `most` letters.
+
+    >>> clean("  Ann\\x00 \\ud800of the\\ndesk ", 60)
+    'Ann of the desk'
+    """
+    printable = "".join(letter if letter.isprintable() else " " for letter in text or "")
+    return " ".join(printable.split())[:most]
 
 
 def put(database: Database, kind: str, site: str, body: Mapping[str, object], by: str, now: datetime) -> int:

@@ -5,7 +5,7 @@ None.
 """
 
 from monitor.records.look_alarms import alarm, alarms, open_alarms
-from monitor.records.look_fans import STATES, changed_after, fan, fans, runs
+from monitor.records.look_fans import STATES, changed_after, fan, fans, has_fan, runs
 from monitor.records.look_loggers import loggers, newcomers, reject_counts, rejected
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "changed_after",
     "fan",
     "fans",
+    "has_fan",
     "loggers",
     "newcomers",
     "open_alarms",

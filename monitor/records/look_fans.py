@@ -10,12 +10,13 @@ import msgspec
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from monitor.records import register, tables
+from monitor.blades.checks import all_done
+from monitor.records import register, service_record, tables
 from monitor.records.database import Database
 from monitor.records.look_alarms import standing_by_fan
 from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
-from monitor.records.rows import from_ms, from_ms_or_none
+from monitor.records.rows import from_ms, from_ms_or_none, to_ms
 from monitor.records.scope import Sites
 from monitor.watch.overrides import overridden
 from monitor.watch.table import BY_ID
@@ -108,7 +109,29 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         item["estimate"] = None if said is None else said[1]
         item["estimate_time"] = None if said is None else from_ms(said[0])
         item["runs"] = _runs(connection, key.point_id, 20)
+        _add_service(connection, key.point_id, version, item)
     return item
+
+
+def _add_service(connection: Connection, point_id: int, version: Version, item: dict[str, Any]) -> None:
+    """The last entries of the service record, and what they change of an estimate that was worked before them."""
+    last = service_record.last_entries(connection, point_id, LAST_ENTRIES)
+    item["service"] = [service_record.item_of(entry) for entry in last]
+    at_ms = max([*(to_ms(entry.done) for entry in last), to_ms(item["heard"]) if item["heard"] else 0])
+    standing = service_record.entries_in(connection, point_id, at_ms - service_record.GOOD_FOR_MS, at_ms)
+    item["technician"] = service_record.technician_volts(standing, at_ms)
+    if item["estimate"] is not None:
+        done = service_record.checks_done(standing, at_ms, service_record.motor_since_ms(connection, point_id, at_ms))
+        for check in item["estimate"].get("checks_first") or ():
+            check["done"] = check["name"] in done
+        if item["estimate"].get("pitch"):
+            item["estimate"]["pitch"]["provisional"] = not all_done(version.nameplate.motor.phases, done)
+
+
+def has_fan(database: Database, sites: Sites, site: str, name: str) -> bool:
+    """Whether the reader has a fan of this name."""
+    with database.read() as connection:
+        return register.find_fan(connection, sites, site, name) is not None
 
 
 def changed_after(database: Database, sites: Sites, seq: int) -> tuple[int, list[dict[str, Any]]]:
@@ -157,6 +180,8 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
     ]
 
 
+LAST_ENTRIES = 20
+"""So many entries of the service record come with a fan."""
 _SHARED = ("supply-lost", "site-silent")
 
 

@@ -241,7 +241,7 @@ def remove(database: Database, site: str, fan: str, *, by: str, now: datetime) -
 
 
 def put_pitch(
-    connection: Connection, point_id: int, pitch: float, valid_from_ms: int, by: str, now_ms: int
+    connection: Connection, point_id: int, pitch: float | None, valid_from_ms: int, *, by: str, now_ms: int
 ) -> int | None:
     """Enters that a fan has had another blade pitch since a time, within a transaction of the caller's: all else stays
     as its newest version says. Returns the version's number; None, and nothing is entered, where the fan is not in the
@@ -249,7 +249,7 @@ def put_pitch(
 
     Parameters
     ----------
-    pitch : [degrees], not under the fan's `minimum_pitch_degrees`
+    pitch : [degrees], not under the fan's `minimum_pitch_degrees`; None: not known
     """
     row = connection.execute(_newest_versions().where(_POINTS.c.id == point_id)).mappings().first()
     if row is None or row["removed"]:

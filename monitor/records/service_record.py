@@ -91,9 +91,9 @@ class NewEntry:
     withdraws: int | None = None
     action: int | None = None
     """Number of the operator action that asked for it."""
-    pitch: float | None = None
-    """Pitch to be registered as true in the field since `pitch_from_ms` [degrees]; None: the register stays."""
-    pitch_from_ms: int = 0
+    pitch: tuple[float | None, int] | None = None
+    """Pitch to be registered [degrees; None: not known] and since when it is true in the field [ms]; None: the register
+    stays."""
 
 
 @dataclass(frozen=True)
@@ -129,10 +129,9 @@ def write(connection: Connection, entries: Sequence[NewEntry], found: Mapping[in
     for entry in entries:
         told = dict(entry.found)
         if entry.pitch is not None:
-            version = register.put_pitch(
-                connection, entry.point_id, entry.pitch, entry.pitch_from_ms, entry.by, entry.entered_ms
+            told["version"] = register.put_pitch(
+                connection, entry.point_id, *entry.pitch, by=entry.by, now_ms=entry.entered_ms
             )
-            told["version"] = version
         connection.execute(
             sa.insert(_TABLE).values(
                 point_id=entry.point_id, kind=entry.kind, done_ms=entry.done_ms, entered_ms=entry.entered_ms,
@@ -184,6 +183,13 @@ def entries_in(
     if not withdrawn:
         query = query.where(_WITHDRAWAL.c.number.is_(None))
     return [_entry(row) for row in connection.execute(query.order_by(_TABLE.c.done_ms, _TABLE.c.number)).mappings()]
+
+
+def last_entries(connection: Connection, point_id: int, limit: int) -> list[Entry]:
+    """The last entries of a fan, newest first, withdrawn ones with them."""
+    query = _selected().where(_TABLE.c.point_id == point_id, _TABLE.c.kind != WITHDRAW)
+    query = query.order_by(_TABLE.c.done_ms.desc(), _TABLE.c.number.desc()).limit(limit)
+    return [_entry(row) for row in connection.execute(query).mappings()]
 
 
 def one(database: Database, number: int) -> Entry | None:
@@ -240,6 +246,19 @@ def motor_since_ms(connection: Connection, point_id: int, at_ms: int) -> int | N
     )
     found: int | None = connection.execute(query).scalar()
     return found
+
+
+def share_running(database: Database, point_id: int, from_ms: float, to_ms: float) -> float:
+    """The share of a span that a fan ran in, by its stored runs; 0 to 1."""
+    runs = tables.runs
+    query = sa.select(runs.c.start_ms, runs.c.end_ms).where(
+        runs.c.partition == tables.PARTITION, runs.c.point_id == point_id, runs.c.start_ms < to_ms,
+        sa.or_(runs.c.end_ms.is_(None), runs.c.end_ms > from_ms),
+    )  # fmt: skip
+    with database.read() as connection:
+        found = connection.execute(query).all()
+    ran = sum(min(to_ms, to_ms if end is None else end) - max(from_ms, start) for start, end in found)
+    return ran / (to_ms - from_ms) if to_ms > from_ms else 0.0
 
 
 def page_of(

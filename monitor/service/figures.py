@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -23,6 +23,7 @@ from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots, 
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adjusted_limit, full_limit
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.plant import Plant, Point
+from monitor.service.service_book import NOTHING, Known
 from monitor.watch import layout
 from monitor.watch.columns import Judged
 from monitor.watch.kernel import PERIODS_STANDING
@@ -59,9 +60,20 @@ class Seen:
 class Figures:
     """Carried along by the worker with every batch."""
 
-    def __init__(self, plant: Plant, public_url: str | None = None) -> None:
+    def __init__(
+        self,
+        plant: Plant,
+        public_url: str | None = None,
+        known: Callable[[Point], Known] = lambda point: NOTHING,
+    ) -> None:
+        """
+        Parameters
+        ----------
+        known : what the service record says of a fan now
+        """
         self._plant = plant
         self._public_url = public_url
+        self._known = known
         self._slots = Slots(len(plant.points))
         self._last: dict[int, Seen] = {}
         self._last_running: dict[int, Seen] = {}
@@ -137,12 +149,17 @@ class Figures:
             return None, "degrees follow"
         site = self._plant.sites[point.site]
         try:
+            record = self._known(point)
             usual = self._loads.usual(point.row, last.t_ms)
             self._running[point.row] = last.t_ms, running(point.name, nameplate, figures, usual)
             answer = estimate(
                 nameplate,
                 figures,
                 site.altitude_m,
+                checks_done=record.checks_done,
+                technician_unbalance=record.unbalance,
+                technician_words=record.words,
+                belief=record.belief,
                 usual_load=None if usual is None else usual.load,
                 beside=self._neighbours(point, nameplate.fan.plenum, last.t_ms),
             )

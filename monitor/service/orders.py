@@ -6,13 +6,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from monitor.alarms.alarm import About, Acknowledge, Alarm, Event, PlannedStop, WithdrawPlannedStop
-from monitor.records.actions import Action
+from monitor.records.actions import DONE, Action
 from monitor.records.register import Edits
 from monitor.service.beginning import add_version, site_of
 from monitor.service.book import AlarmBook
 from monitor.service.plant import Plant, Point, Version
 
-DONE = "done"
 Apply = Callable[[Point, About, Event], "Alarm | None"]
 
 

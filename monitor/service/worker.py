@@ -21,6 +21,7 @@ from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
 from monitor.records import actions, gaps, readings, register
+from monitor.records.actions import Action
 from monitor.records.commit import commit
 from monitor.records.database import Database
 from monitor.records.rows import Done
@@ -36,6 +37,8 @@ from monitor.service.keeping import Keeping
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.service.retained import Retained
+from monitor.service.service_book import KIND as SERVICE
+from monitor.service.service_book import ServiceBook
 from monitor.service.silence import Silence, about_silence
 from monitor.service.site_silence import of_a_group
 from monitor.watch.advance import advance
@@ -108,7 +111,10 @@ class Worker:
             known=lambda point_id, times: readings.known(database, point_id, times),
             window=lambda point_id, from_ms, to_ms: readings.window(database, point_id, from_ms, to_ms),
         )
-        self.figures = Figures(self.plant, public_url)
+        self._service = ServiceBook(
+            database, self.plant, self._pending, now=self._now, steady=steady, since_ms=start.newest_row_ms or 0
+        )
+        self.figures = Figures(self.plant, public_url, self._service.known)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self._silence = Silence(self.plant, steady)
         self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start.next_reading)
@@ -281,6 +287,10 @@ class Worker:
         for point in self.plant.fans():
             self._estimate(point)
         self._judge_a_gap()
+        try:
+            self._service.look_again()
+        except LinkError as exc:
+            self._complain(str(exc))
         if self._steady() - self._snapshot_at >= SNAPSHOT_SECONDS:
             self._snapshot()
 
@@ -329,13 +339,20 @@ class Worker:
         try:
             undone = actions.undone(self._database)
             self._look_up_register()
+            self._service.refresh()
+            done = {one.number for one in self._pending.actions_done}
+            self._carry_out([action for action in undone if action.number not in done])
         except LinkError as exc:
             self._complain(str(exc))
-            return
-        done = {one.number for one in self._pending.actions_done}
+
+    def _carry_out(self, undone: Sequence[Action]) -> None:
         for action in undone:
-            if action.number not in done:
+            outcome: str | None
+            if action.kind == SERVICE:
+                outcome = self._service.carry_out(action)
+            else:
                 outcome = orders.carry_out(action, self._book, self.plant, self._changes.apply)
+            if outcome is not None:
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
                 self._pending.urgent = True
 
@@ -349,6 +366,7 @@ class Worker:
                 if version.removed:
                     self._pending.told.add(self.plant.by_id[point_id].row)
             self.figures.grown()
+            self._service.changed()
             self._pending.urgent = True
 
     # --- storing -----------------------------------------------------------------------------------------------
@@ -379,6 +397,10 @@ class Worker:
             self._retained.alarms(self.plant.points[row])
         for point_id in pending.fan_now:
             self._retained.state(self.plant.by_id[point_id])
+        if pending.service or pending.service_found:
+            self._service.changed()
+            for entry in pending.service:  # what it changes of the estimate is told at once
+                self._estimate_due[self.plant.by_id[entry.point_id].row] = self._steady()
         if pending.notices:
             self._stored()
         return True

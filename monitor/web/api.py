@@ -7,23 +7,24 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Header, Path, Query, Request
+from fastapi import APIRouter, Body, Depends, Header, Path, Query, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse
 
 from monitor.errors import Fault, ReadingError
-from monitor.records import look, readings, register
+from monitor.records import look, readings, register, service_record
 from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import to_ms
 from monitor.records.scope import Sites, allows
+from monitor.records.service_entry import entry_schema
 from monitor.web import asked
 from monitor.web.heard import loggers_shape
 from monitor.web.live import Live, mark_of
 from monitor.web.news import MARK_LENGTH
 from monitor.web.problems import Problem, not_found
-from monitor.web.shapes import alarm_shape, columns_shape, fan_in_full, fan_shape, limit_of
+from monitor.web.shapes import alarm_shape, columns_shape, fan_in_full, fan_shape, limit_of, service_shape
 from monitor.web.times import read_time, rfc3339
 
 MOST_ROWS = 700_000
@@ -62,6 +63,17 @@ class Asked(BaseModel):
         description='"done", "nothing to acknowledge", or null while the service has not come to it'
     )
     alarm: dict[str, Any] | None = None
+
+
+class Entered(BaseModel):
+    """What became of an entry of a service record."""
+
+    outcome: str | None = Field(description='"done", or null while the service has not come to it')
+    entry: dict[str, Any] | None = Field(None, description="as in the list; null while there is none")
+
+
+ENTRY_DESCRIBED = {"requestBody": {"required": True, "content": {"application/json": {"schema": entry_schema()}}}}
+"""What may be entered, as JSON Schema: one form for each kind."""
 
 
 class Acknowledgement(BaseModel):
@@ -237,6 +249,30 @@ async def planned_stop(request: Request, site: SiteName, fan: FanName, body: Pla
     by, reason = asked.who(body.by), asked.why(body.why)
     outcome = await asked.planned_stop(database_of(request), sites_of(request), site, fan, until, reason, by, now)
     return Asked(outcome=outcome or None)
+
+
+@router.get("/fans/{site}/{fan}/service")
+def service(
+    request: Request, site: SiteName, fan: FanName, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 100
+) -> Listed:
+    """The service record of a fan, newest first: checks, hand readings, re-pitches, lead rotations, notes. What was
+    withdrawn stays, and says by which entry."""
+    database, sites = database_of(request), sites_of(request)
+    if not look.has_fan(database, sites, site, fan):
+        raise not_found(f"There is no fan {fan} at {site}.")
+    return listed(lambda: service_record.page_of(database, sites, site, fan, limit=limit, after=next), service_shape)
+
+
+@router.post("/fans/{site}/{fan}/service", status_code=202, openapi_extra=ENTRY_DESCRIBED)
+async def enter_service(
+    request: Request, site: SiteName, fan: FanName, entry: Annotated[dict[str, Any], Body()]
+) -> Entered:
+    """Enters what a technician checked or changed; a re-pitch makes a register version from the time it was done. An
+    entry is never changed: a wrong one is withdrawn by an entry of kind "withdraw"."""
+    database, sites = database_of(request), sites_of(request)
+    outcome, number = await asked.service(database, sites, site, fan, entry, None, now_of(request))
+    made = None if number is None else service_record.one(database, number)
+    return Entered(outcome=outcome or None, entry=None if made is None else service_shape(service_record.item_of(made)))
 
 
 @router.get("/loggers")

@@ -10,28 +10,19 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 
-from monitor.records import actions, look
+from monitor.errors import ConfigError
+from monitor.records import actions, look, register, service_entry, service_record
+from monitor.records.actions import DONE, clean
 from monitor.records.database import Database
 from monitor.records.scope import Sites
 from monitor.web.problems import Problem, not_found
 
 AT_THIS_COMPUTER = "at this computer"
 """Who did it, as long as there are no accounts and no name was given."""
-DONE = "done"
 WAIT_SECONDS = 1.5
 """An answer waits so long for the worker, which usually carries an action out within a quarter of a second."""
 _NAME_LETTERS = 60
 _WHY_LETTERS = 300
-
-
-def clean(text: str | None, most: int) -> str:
-    """What a person typed, as it may be stored: printable, one line, not longer than `most` letters.
-
-    >>> clean("  Ann\\x00 \\ud800of the\\ndesk ", 60)
-    'Ann of the desk'
-    """
-    printable = "".join(letter if letter.isprintable() else " " for letter in text or "")
-    return " ".join(printable.split())[:most]
 
 
 def who(name: str | None) -> str:
@@ -85,7 +76,50 @@ async def planned_stop(
     return await _put(database, "planned-stop", site, body, by, now)
 
 
+async def service(
+    database: Database, sites: Sites, site: str, fan: str, entry: object, by: str | None, now: datetime
+) -> tuple[str, int | None]:
+    """Asks for an entry in a fan's service record and waits a moment for it.
+
+    Returns
+    -------
+    "done" or "" while the worker has not come to it; the number of the entry, None while there is none
+
+    Raises
+    ------
+    ConfigError : the entry has faults, told all at once
+    Problem : 404, the reader has no such fan; 409, the worker refused, in its words
+    """
+    found = await run_in_threadpool(_fan_of, database, sites, site, fan)
+    if found is None:
+        raise not_found(f"There is no fan {fan} at {site}.")
+    point_id, phases = found
+    entered = service_entry.read_entry(entry, phases=phases, now=now)
+    faults, _ = await run_in_threadpool(service_entry.against_the_record, database, point_id, entered)
+    if faults:
+        raise ConfigError("the service record or the register speaks against this entry:", faults)
+    body = {"fan": fan, "entry": {"kind": entered.kind, "done": entered.done.isoformat(), **entered.body}}
+    number, outcome = await _ask(database, "service", site, body, who(by or entered.by), now)
+    if outcome != DONE:
+        return outcome, None
+    return outcome, await run_in_threadpool(service_record.number_of_action, database, number)
+
+
+def _fan_of(database: Database, sites: Sites, site: str, fan: str) -> tuple[int, int] | None:
+    """Point and phases of a fan of the reader's."""
+    with database.read() as connection:
+        found = register.find_fan(connection, sites, site, fan)
+    return None if found is None else (found[0].point_id, found[1].nameplate.motor.phases)
+
+
 async def _put(database: Database, kind: str, site: str, body: Mapping[str, Any], by: str, now: datetime) -> str:
+    return (await _ask(database, kind, site, body, by, now))[1]
+
+
+async def _ask(
+    database: Database, kind: str, site: str, body: Mapping[str, Any], by: str, now: datetime
+) -> tuple[int, str]:
+    """The action's number, and "done" or "" while the worker has not come to it."""
     number = await run_in_threadpool(actions.put, database, kind, site, body, by, now)
     until = time.monotonic() + WAIT_SECONDS
     while time.monotonic() < until:
@@ -94,5 +128,5 @@ async def _put(database: Database, kind: str, site: str, body: Mapping[str, Any]
         if asked is not None and asked.outcome is not None:
             if asked.outcome != DONE:
                 raise Problem(409, f"This was not carried out: {asked.outcome}.")
-            return DONE
-    return ""
+            return number, DONE
+    return number, ""

@@ -20,6 +20,7 @@ from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
 from monitor.web import heat, words
+from monitor.web.service_words import service_row
 from monitor.web.shown import show, zone_of
 
 CAUSES = {
@@ -152,6 +153,7 @@ def build(
         "how_it_ended": how_it_ended(item),
         "often_stopped": often_stopped(item, now),
         "runs": [run_row(run, zone, now) for run in item["runs"]],
+        "service": [service_row(entry, zone, now) for entry in item["service"]],
         "alarms": [alarm_row(alarm, zone, now, asked) for alarm in (*item["alarms"], *item["shared_alarms"])],
         "factors": [
             (one.name, words.amps(one.value) if "amps" in one.name else words.figure(one.value, 2), one.source)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -65,7 +66,17 @@ def limit_of(item: Mapping[str, Any], motor: Motor) -> Limit:
     if item["volts_from_supply"] and item["supply"]:
         source = f"measured at {item['supply']}"
     not_adjusted = ONE_VOLTAGE if len(known) == 1 else NOT_MEASURED
-    return adjusted_limit(motor, item["unbalance_percent"], volts_source=source, not_adjusted=not_adjusted)
+    limit = adjusted_limit(motor, item["unbalance_percent"], volts_source=source, not_adjusted=not_adjusted)
+    technician = item.get("technician")
+    if motor.phases != 3 or item["unbalance_percent"] is not None or technician is None:
+        return limit
+    derated = adjusted_limit(motor, technician.unbalance)
+    note = (
+        f"a technician measured {technician.unbalance:.1f} % voltage unbalance (entry {technician.number} of the "
+        f"service record): parts and degrees go by the limit derated for it, {derated.amps:.2f} A; alarms go by "
+        f"{limit.amps:.2f} A, since no voltage is measured all the time"
+    )
+    return replace(limit, notes=(*limit.notes, note))
 
 
 def limit_shape(limit: Limit) -> dict[str, Any]:
@@ -82,13 +93,20 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch and runs."""
     said = item["estimate"] or {}
-    inner = ("estimate", "estimate_time", "runs")
+    inner = ("estimate", "estimate_time", "runs", "service", "technician")
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
     shaped["limit"] = limit_shape(limit)
     for key in ESTIMATE_KEYS:
         shaped[key] = plain(said.get(key)) if key in said else (None if key == "pitch" else [])
     shaped["estimated_at"] = plain(item["estimate_time"])
     shaped["runs"] = [run_shape(run) for run in item["runs"]]
+    shaped["service"] = [service_shape(entry) for entry in item["service"]]
+    return shaped
+
+
+def service_shape(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """One entry of a service record: `body` as entered, `found` what was worked out from it, with `words`."""
+    shaped: dict[str, Any] = plain(entry)
     return shaped
 
 

@@ -24,7 +24,7 @@ def enter(database: Database, make: Any, point: int, kind: str, ago_days: float 
     keys = {name: body.pop(name) for name in ("found", "waits", "withdraws", "action", "pitch") if name in body}
     done_ms = int(make.ms - ago_days * DAY_MS)
     if "pitch" in keys:
-        keys["pitch_from_ms"] = done_ms
+        keys["pitch"] = (keys["pitch"], done_ms)
     commit(database, Batch(service=[NewEntry(point, kind, done_ms, make.ms, "Ann", body, **keys)]))
     with database.read() as connection:
         number: int = connection.exec_driver_sql("SELECT max(number) FROM service_records").scalar_one()
@@ -146,7 +146,7 @@ def test_an_entry_its_version_and_that_it_is_done_are_one_transaction(
     number = actions.put(database, "service", "meadow", {"fan": "north"}, "Ann", make.now)
     before = contents(database)
     body = {"from": 21, "to": 19}
-    entry = NewEntry(point, "re-pitch", make.ms, make.ms, "Ann", body, action=number, pitch=19.0, pitch_from_ms=make.ms)
+    entry = NewEntry(point, "re-pitch", make.ms, make.ms, "Ann", body, action=number, pitch=(19.0, make.ms))
     batch = Batch(service=[entry], actions_done=[Done(number, make.ms, "done")])
     for statement in range(40):
         if done_before(statement, database, lambda: commit(database, batch)):

@@ -58,7 +58,7 @@ def fine(answer: httpx.Response) -> None:
     "path",
     [
         "/", "/loggers", "/fans/meadow/north-3", "/api/v1/fans", "/api/v1/alarms", "/api/v1/loggers",
-        "/api/v1/fans/meadow/north-3/readings", "/loggers/take-on",
+        "/api/v1/fans/meadow/north-3/readings", "/api/v1/fans/meadow/north-3/service", "/loggers/take-on",
     ],
 )  # fmt: skip
 @FEW
@@ -91,6 +91,29 @@ stop_body = st.fixed_dictionaries(
 def test_any_body(client: httpx.Client, body: Any) -> None:
     fine(client.post("/api/v1/fans/meadow/nobody/planned-stop", json=body))
     fine(client.post("/api/v1/alarms/77/acknowledge", json=body))
+
+
+kinds = st.sampled_from(["check", "hand reading", "re-pitch", "lead rotation", "note", "withdraw"])
+service_body = st.fixed_dictionaries(
+    {"kind": kinds | json_values},
+    optional=dict.fromkeys(
+        ["done", "by", "note", "check", "finding", "volts", "volts_at_service", "amps", "from", "to", "inserts",
+         "correct", "way", "amps_before", "amps_after", "number", "why", "other"],
+        value | json_values | st.lists(st.floats(), min_size=3, max_size=3),
+    ),
+)  # fmt: skip
+
+
+@settings(FEW, max_examples=60)
+@given(body=json_values | service_body)
+def test_any_service_entry(client: httpx.Client, body: Any) -> None:
+    try:
+        answer = client.post("/api/v1/fans/meadow/north-3/service", json=body)
+    except ValueError:  # NaN and infinities are no JSON
+        return
+    fine(answer)
+    if answer.status_code == 422:
+        assert answer.json()["errors"]
 
 
 @FEW
