@@ -20,7 +20,7 @@ from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
 from monitor.records import gaps, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
-from monitor.records.database import Database, execute_many, upsert
+from monitor.records.database import Database, insert_many, upsert
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
 from monitor.records.tables import PARTITION
 
@@ -105,7 +105,7 @@ def write_readings(connection: Connection, rows: ReadingRows) -> None:
     """Inserts readings at the end of the table in order of arrival."""
     if not len(rows):
         return
-    execute_many(connection, sa.insert(tables.readings), _READING_COLUMNS, _reading_values(rows))
+    insert_many(connection, tables.readings, _READING_COLUMNS, _reading_values(rows))
 
 
 def _reading_values(rows: ReadingRows) -> list[tuple[Any, ...]]:
@@ -115,7 +115,6 @@ def _reading_values(rows: ReadingRows) -> list[tuple[Any, ...]]:
     measured[measured != measured] = None  # NaN is not equal to itself
     return list(
         zip(
-            [PARTITION] * len(rows),
             rows.number.tolist(),
             rows.point_id.tolist(),
             rows.t_ms.tolist(),

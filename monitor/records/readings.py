@@ -1,7 +1,8 @@
 """Stored readings of one point, from the table in order of arrival and from packed hours alike.
 
 Readings of an hour long past are moved, in idle time, into one compressed row a point and hour (`hours.py`). The
-number, flags and version of each stay with it, so that it can still be told in what order they were fed.
+number, flags and version of each stay with it, so that it can still be told in what order they were fed. Meanwhile a
+reading may stand in both places, with the same number: it counts once.
 """
 
 from __future__ import annotations
@@ -18,7 +19,6 @@ from monitor.records import tables
 from monitor.records.database import Database
 from monitor.records.packing import HOUR_MS, unpack
 from monitor.records.rows import ReadingRows
-from monitor.records.tables import PARTITION
 
 _HOURS_AT_ONCE = 4
 """Packed hours fetched at a time where it is not known how many are needed."""
@@ -42,7 +42,7 @@ def window_rows(connection: Connection, point_id: int, from_ms: int, to_ms: int)
     """As `window`, within a transaction of the caller's."""
     hot = hot_rows(connection, _HOT.c.point_id == point_id, _HOT.c.t_ms > from_ms, _HOT.c.t_ms <= to_ms)
     hours = _hour_rows(connection, point_id, from_ms // HOUR_MS, to_ms // HOUR_MS)
-    rows = ReadingRows.together([hours, hot])
+    rows = ReadingRows.together([hours, hot]).distinct()
     rows = rows.take((rows.t_ms > from_ms) & (rows.t_ms <= to_ms))
     return rows.take(np.argsort(rows.t_ms, kind="stable"))
 
@@ -60,8 +60,8 @@ def fed_after(connection: Connection, after: Mapping[int, int]) -> dict[int, Rea
     """
     first = min(after.values(), default=0)
     parts = [part for point_id, number in after.items() for part in _hours_after(connection, point_id, number)]
-    parts.append(hot_rows(connection, _HOT.c.partition == PARTITION, _HOT.c.number > first))
-    rows = ReadingRows.together(parts)
+    parts.append(hot_rows(connection, _HOT.c.number > first))
+    rows = ReadingRows.together(parts).distinct()
     rows = rows.take(rows.flags & tables.FLAG_LATE == 0)
     found = {
         point_id: part.take(part.number > after[point_id]) for point_id, part in by_point(rows) if point_id in after
@@ -112,7 +112,7 @@ def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int
             parts += [unpack(columns, point_id) for point_id, columns in connection.execute(query)]
     parts.append(hot_rows(connection, _HOT.c.t_ms > first))
     found = {}
-    for point_id, part in by_point(ReadingRows.together(parts)):
+    for point_id, part in by_point(ReadingRows.together(parts).distinct()):
         if point_id in newest_ms:
             part = part.take(part.t_ms > newest_ms[point_id] - span_ms)
             found[point_id] = part.take(np.argsort(part.t_ms, kind="stable"))

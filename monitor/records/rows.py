@@ -122,6 +122,11 @@ class ReadingRows:
         names = ReadingRows.__dataclass_fields__
         return ReadingRows(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
+    def distinct(self) -> ReadingRows:
+        """Each number once, the first of it, in the same order."""
+        _, first = np.unique(self.number, return_index=True)
+        return self if len(first) == len(self) else self.take(np.sort(first))
+
     def columns(self) -> dict[str, NDArray[Any]]:
         """The columns by name."""
         return {name: getattr(self, name) for name in self.__dataclass_fields__}

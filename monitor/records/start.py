@@ -18,7 +18,7 @@ from monitor.records.database import Database
 from monitor.records.readings import fed_after, newest_of
 from monitor.records.register import PointKey, Site, Version
 from monitor.records.rows import ReadingRows, Run, run_of
-from monitor.records.tables import PARTITION
+from monitor.records.tables import PARTITION, READINGS_A_PARTITION
 
 WINDOW = timedelta(minutes=35)
 """Readings before the newest that are loaded for each point: the 30 min of the estimate and a margin."""
@@ -114,7 +114,7 @@ def load(database: Database) -> Start:
             open_runs=_open_runs(connection),
             ended_runs=_ended_runs(connection),
             alarms=_last_alarms(connection),
-            next_reading=_next(connection, tables.readings.c.number, tables.reading_hours.c.last_number),
+            next_reading=_next_reading(connection),
             next_run=_next(connection, tables.runs.c.number),
             next_alarm=_next(connection, tables.alarms.c.number),
             next_change=_next(connection, tables.alarm_changes.c.number),
@@ -124,14 +124,19 @@ def load(database: Database) -> Start:
         )
 
 
-def _next(connection: Connection, *columns: sa.Column[int]) -> int:
+def _next(connection: Connection, column: sa.Column[int]) -> int:
     """One more than the greatest number given out."""
-    greatest = 0
-    for column in columns:
-        query = sa.select(sa.func.max(column))
-        if "partition" in column.table.c:
-            query = query.where(column.table.c.partition == PARTITION)
-        greatest = max(greatest, connection.execute(query).scalar() or 0)
+    query = sa.select(sa.func.max(column)).where(column.table.c.partition == PARTITION)
+    return (connection.execute(query).scalar() or 0) + 1
+
+
+def _next_reading(connection: Connection) -> int:
+    """The same of readings, in order of arrival and packed."""
+    first = PARTITION * READINGS_A_PARTITION
+    greatest = first
+    for column in (tables.readings.c.number, tables.reading_hours.c.last_number):
+        here = column.between(first, first + READINGS_A_PARTITION - 1)
+        greatest = max(greatest, connection.execute(sa.select(sa.func.max(column)).where(here)).scalar() or 0)
     return greatest + 1
 
 

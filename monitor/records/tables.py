@@ -2,7 +2,7 @@
 
 Times are integer milliseconds since 1970 in UTC (`*_ms`). A missing value is NULL. Running numbers (of readings, runs,
 alarms, alarm changes) are given out by the one worker that owns a partition, so they stand beside the partition in each
-key. A partition is a part of the sites with one owner; there is one for now.
+key (that of a reading holds it). A partition is a part of the sites with one owner; there is one for now.
 
 This file says how the tables look today; how they came to look so stands in `migrations/`, and a test compares the two.
 """
@@ -28,6 +28,8 @@ from sqlalchemy import (
 
 PARTITION = 0
 """The only partition there is as long as one worker owns all sites."""
+READINGS_A_PARTITION = 1 << 40
+"""Numbers of readings tell their partition: that of partition p are from p x this on."""
 
 # Flags of a reading, bits of `readings.flags`.
 FLAG_LATE = 1
@@ -129,17 +131,16 @@ register_edits = Table(
 # --- readings --------------------------------------------------------------------------------------------------
 
 readings = Table(
-    # In order of arrival, and no other index: a row is written once, near the last one, and later moved to its hour.
+    # In order of arrival, and no other index: a row is written once, behind the last one, and later moved to its hour.
+    # The number alone is the key: only so SQLite fills a page to its end and never touches it again.
     "readings",
     metadata,
-    _partition(),
-    _number(),
+    Column("number", _Counter, primary_key=True, autoincrement=False),
     Column("point_id", _Counter, nullable=False),
     _ms("t_ms"),
     *_doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps"),
     Column("version", Integer, nullable=False),
     Column("flags", SmallInteger, nullable=False),
-    sqlite_with_rowid=False,
 )
 
 reading_hours = Table(

@@ -2,7 +2,8 @@
 
     python -m tests.bench.disk [MINUTES]
 
-The worker is driven by the readings' own clock, so that an hour takes a minute; it commits as often as in real time.
+The worker is driven by the readings' own clock, so that an hour takes a minute; it commits as often as in real time,
+and past hours are packed as the service does it: an hour's measurement holds one packing.
 Written bytes are the kernel's own count for this process (/proc/self/io); the directory must lie on a disk: bytes to a
 file system in memory are not counted. Prints, asserts nothing.
 """
@@ -21,13 +22,14 @@ from monitor.alarms.routes import Route
 from monitor.links.inbox import Inbox, Message
 from monitor.records import register
 from monitor.records.database import open_database
+from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.worker import Worker
 from tests.servers import NAMEPLATE
 
 FANS, PERIOD = 50, 10
 MINUTES = 60
-WARM = 5
+WARM = 10
 """Minutes before the count begins."""
 START = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 
@@ -67,6 +69,8 @@ def measure(place: Path, commit_seconds: float, minutes: int) -> tuple[float, fl
         commit_seconds=commit_seconds,
     )  # fmt: skip
 
+    packer = HourPacker(database)
+
     def play(seconds: int) -> int:
         sent = 0
         for second in range(seconds):
@@ -79,6 +83,9 @@ def measure(place: Path, commit_seconds: float, minutes: int) -> tuple[float, fl
                 link.inbox.put(Message(0, sent % 60_000 + 1, topic, json.dumps(body).encode(), False, clock[0] * 1e3))
                 sent += 1
             worker.round()
+            if second % 60 == 59:
+                while packer.work(int(clock[0] * 1000.0)):
+                    pass
         return sent
 
     play(60 * WARM)

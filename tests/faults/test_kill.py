@@ -61,13 +61,12 @@ def stored(database: Path) -> list[tuple[object, ...]]:
     from monitor.records.packing import unpack
 
     with sqlite3.connect(f"file:{database}?mode=ro", uri=True) as connection:
-        hot = connection.execute("SELECT point_id, t_ms, limit_amps, flags FROM readings").fetchall()
+        hot = connection.execute("SELECT number, point_id, t_ms, limit_amps, flags FROM readings").fetchall()
         for point_id, columns in connection.execute("SELECT point_id, columns FROM reading_hours").fetchall():
             rows = unpack(columns, point_id)
-            hot += zip(
-                [point_id] * len(rows), rows.t_ms.tolist(), rows.limit_amps.tolist(), rows.flags.tolist(), strict=True
-            )
-    return sorted(hot)
+            numbers, points = rows.number.tolist(), [point_id] * len(rows)
+            hot += zip(numbers, points, rows.t_ms.tolist(), rows.limit_amps.tolist(), rows.flags.tolist(), strict=True)
+    return sorted(row[1:] for row in set(hot))  # while its hour is packed a reading stands in both places
 
 
 def changes(database: Path) -> list[tuple[object, ...]]:

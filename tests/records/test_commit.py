@@ -36,9 +36,9 @@ def test_a_whole_batch_is_stored_as_given(database: Database, make: Any, content
     stored = contents(database)
     assert len(stored["readings"]) == 20
     first = stored["readings"][0]
-    assert first[:4] == (0, 1, point, make.ms + 10_000)
-    assert first[4:10] == (*batch.readings.amps[0], *batch.readings.volts[0])
-    assert first[10:] == (3.5, None, 14.26, 1, 0)  # `called` was missing
+    assert first[:3] == (1, point, make.ms + 10_000)
+    assert first[3:9] == (*batch.readings.amps[0], *batch.readings.volts[0])
+    assert first[9:] == (3.5, None, 14.26, 1, 0)  # `called` was missing
     assert stored["watch_states"] == [(point, 20, 1, b"state 1")]
     assert [row[0:3] for row in stored["runs"]] == [(0, 1, point)]
     assert stored["alarms"][0][2:7] == (point, "meadow", "north", None, "overload")
@@ -171,13 +171,13 @@ def test_kill_minus_nine_leaves_whole_batches_and_all_that_were_confirmed(
         opened.close()
         firsts = {row[1] for row in stored["alarms"]}
         assert confirmed <= firsts
-        assert {row[1] for row in stored["readings"]} == {first + more for first in firsts for more in range(20)}
+        assert {row[0] for row in stored["readings"]} == {first + more for first in firsts for more in range(20)}
         assert {row[1] for row in stored["runs"]} == {row[1] for row in stored["alarm_changes"]} == firsts
         assert {row[3] for row in stored["notices"]} == firsts
         newest = max(firsts, default=-19)
         assert began.next_reading == newest + 20
         assert stored["loggers"][0][6] == 20 * len(firsts)
-    assert len(confirmed) > 20
+    assert len(confirmed) > 5
 
 
 def test_an_empty_batch_opens_no_transaction(database: Database) -> None:
@@ -206,7 +206,7 @@ def test_the_columns_of_the_worker_may_be_of_any_number_type(database: Database,
     rows = make.rows(point, 1, 3, flags=np.ones(3, np.int16), version=np.ones(3, np.int32))
     rows = ReadingRows(**(rows.columns() | {"t_ms": np.arange(3.0), "point_id": np.full(3, point, np.int32)}))
     commit(database, Batch(readings=rows))
-    assert [row[3] for row in contents(database)["readings"]] == [0, 1, 2]
+    assert [row[2] for row in contents(database)["readings"]] == [0, 1, 2]
 
 
 # --- loggers, newcomers, rejected ------------------------------------------------------------------------------

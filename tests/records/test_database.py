@@ -16,6 +16,7 @@ from monitor.errors import ConfigError, LinkError
 from monitor.records import database as module
 from monitor.records import tables
 from monitor.records.database import Database, form, open_database, upsert
+from monitor.records.readings import window
 from monitor.records.start import load
 
 
@@ -285,9 +286,17 @@ def test_what_an_older_form_holds_is_kept(url: str, tmp_path: Path, monkeypatch:
                 "INSERT INTO runs (partition, number, point_id, start_ms, start_seen, end_ms, evidence)"
                 " VALUES (0, 1, 1, 5, 1, 9, '[]')"
             )
+            whose = ("partition, ", "0, ") if number < 6 else ("", "")
+            connection.exec_driver_sql(
+                f"INSERT INTO readings ({whose[0]}number, point_id, t_ms, l1, v31, limit_amps, version, flags)"
+                f" VALUES ({whose[1]}7, 1, 8, 12.5, 461.0, 14.26, 2, 1)"
+            )
         before.close()
         after = open_database(address)
         assert form(after) == NEWEST
         (run,) = load(after).ended_runs
         assert (run.number, run.end_ms, run.evidence, run.ending) == (1, 9, (), None)
+        rows = window(after, 1, 0, 100)
+        assert [rows[name].tolist() for name in ("number", "t_ms", "version", "flags")] == [[7], [8], [2], [1]]
+        assert (rows["amps"][0, 0], rows["volts"][0, 2], rows["limit_amps"][0]) == (12.5, 461.0, 14.26)
         after.close()
