@@ -12,7 +12,7 @@ import numpy as np
 from monitor import __version__
 from monitor.errors import ConfigError, Fault
 from monitor.review.findings import Findings, Run, Span
-from monitor.review.report import events, first_page, load, method, quality, words
+from monitor.review.report import events, first_page, headline, load, method, quality, words
 from monitor.review.report.blocks import Block, Heading, Paragraph, Picture, Report, Section
 from monitor.review.report.characters import all_safe, safe
 from monitor.review.report.plots import series
@@ -39,7 +39,7 @@ def compose(findings: Findings, *, units: str = US, zone: str | None = None) -> 
     if units not in (US, SI):
         raise ConfigError("the report cannot be made:", [Fault("units", '"us" or "si"', repr(units))])
     clock = Clock(_zone(findings, zone), _years(findings, _zone(findings, zone)))
-    said = first_page.headline(findings, clock)
+    said = headline.headline(findings, clock)
     sections = (
         events.section(findings, clock),
         _over_time(findings, clock),
@@ -115,7 +115,7 @@ def close_up(findings: Findings) -> Span | None:
     first, last = float(findings.log.t_ms[0]), float(findings.log.t_ms[-1])
     if last - first <= CLOSE_UP_FROM_MS:
         return None
-    run = first_page.worst_run(findings)
+    run = headline.worst_run(findings)
     if run is not None and run.end_cause not in (ends.STOPPED, ends.LOG_ENDED):
         return Span(max(first, _chain_begin(findings, run) - CLOSE_UP_MS[0]), min(last, run.end_ms + CLOSE_UP_MS[1]))
     if findings.overloads:

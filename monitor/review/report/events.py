@@ -51,7 +51,7 @@ def _runs(findings: Findings, clock: Clock) -> list[Block]:
     table = Table(
         "Runs of the fan",
         (
-            Column("Run", 0.45, True), Column("From", 2.1), Column("To", 1.5), Column("It ran", 1.0),
+            Column("Run", 0.45, True), Column("From", 2.0), Column("To", 1.5), Column("It ran", 1.1),
             Column("How it ended", 2.0), Column("Highest leg", 0.9, True), Column("Of its limit", 0.8, True),
             Column("Starts", 0.9),
         ),
@@ -81,8 +81,9 @@ def _chosen(findings: Findings) -> list[int]:
 def _evidence(findings: Findings, clock: Clock) -> list[Block]:
     """In full for the worst end, and for others that were no ordinary stops."""
     order = [at for at in reversed(range(len(findings.runs))) if findings.runs[at].end_cause not in _ORDINARY]
-    if findings.worst is not None:
-        order = [findings.worst, *(at for at in order if at != findings.worst)]
+    worst = findings.worst
+    if worst is not None and findings.runs[worst].end_cause != ends.LOG_ENDED:
+        order = [worst, *(at for at in order if at != worst)]
     blocks: list[Block] = []
     for at in order[:MOST_EVIDENCE]:
         run = findings.runs[at]

@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
-from monitor.review.findings import Findings, Overload, Run
+from monitor.review.findings import Findings, Run
 from monitor.review.report import words
-from monitor.review.report.blocks import Block, Facts, Heading, Item, Listing, Paragraph
+from monitor.review.report.blocks import Block, Facts, Heading, Paragraph
+from monitor.review.report.first_steps import first_steps
+from monitor.review.report.headline import denies_trip, reaching, worst_run
 from monitor.review.report.pitch import degrees_words
 from monitor.review.report.words import Clock
 from monitor.review.what_if import AS_IT_WAS, SUPPLY_RIGHT
 from monitor.watch import ends
-from monitor.watch.table import BY_ID
-
-REACHES_MS = 120_000.0
-"""An overload that ends no longer before a run's end reached into it."""
-
-_SUPPLY_ALARMS = ("voltage-unbalance-severe", "voltage-unbalance", "voltage-low", "voltage-high", "leg-spread")
-"""What a fan that was never over its limit may still have had, the worst first."""
 
 NOT_PROTECTION = (
     "It is worked out from a log of amps and volts; nobody has looked at the fan for it. It is no motor protection, "
@@ -27,136 +21,13 @@ NOT_PROTECTION = (
 )
 
 
-@dataclass(frozen=True)
-class Headline:
-    """What happened."""
-
-    text: str
-    lead: str
-    tone: str
-
-
-def worst_run(findings: Findings) -> Run | None:
-    """The run whose end is the worst."""
-    return None if findings.worst is None else findings.runs[findings.worst]
-
-
-def reaching(findings: Findings, run: Run) -> Overload | None:
-    """The overload that reached into the end of a run."""
-    for spell in reversed(findings.overloads):
-        if spell.start_ms <= run.end_ms and spell.end_ms >= run.end_ms - REACHES_MS:
-            return spell
-    return None
-
-
-# --- the headline ------------------------------------------------------------------------------------------------
-
-
-def headline(findings: Findings, clock: Clock) -> Headline:
-    """What happened in one sentence, and a sentence or two of figures."""
-    if not len(findings.log):
-        said = "No reading of it could be used" if findings.log.rejected else "It holds no readings"
-        return Headline("This log says nothing about the fan", f"{said}: see Data quality below.", "near")
-    run = worst_run(findings)
-    if run is None:
-        return _never_ran(findings)
-    if run.end_cause in (ends.STOPPED, ends.LOG_ENDED):
-        return _no_trip(findings, run, clock)
-    return _ended_badly(findings, run, clock)
-
-
-def _never_ran(findings: Findings) -> Headline:
-    if not bool((findings.log.amps == findings.log.amps).any()):
-        return Headline("This log holds no usable amps", "Without amps nothing can be said about the motor.", "near")
-    return Headline(
-        "The fan did not run", "In no reading of this log did it draw more than 15 % of its full-load amps.", "good"
-    )
-
-
-_SURE = {"sure": "", "high": "very likely ", "likely": "likely ", "possible": "possibly "}
-
-
-def _ended_badly(findings: Findings, run: Run, clock: Clock) -> Headline:
-    sure = _SURE.get(run.confidence, "")
-    cause = run.end_cause
-    same = [one for one in findings.runs if one.end_cause == cause]
-    at = clock.moment(run.end_ms)
-    often = f" {words.times(len(same))}, the last time" if len(same) > 1 else ""
-    text = (
-        {
-            ends.OVERLOAD_TRIP: f"The fan {sure}tripped on overload{often} on {at}",
-            ends.PHASE_LOST: f"The fan {sure}lost one phase of its supply{often} on {at}",
-            ends.SUPPLY_LOST: f"The fan {sure}lost its supply{often} on {at}",
-            ends.SHORT_CIRCUIT: f"The motor {sure}had a short circuit or could not turn{often or ','} on {at}",
-            ends.CANNOT_TELL: f"The fan stopped{often} on {at}; why cannot be told",
-        }[cause]
-        .replace(",  on", " on")
-        .replace(", on", " on")
-    )
-    return Headline(text, _figures_at_end(findings, run, clock), "near" if cause == ends.SUPPLY_LOST else "over")
-
-
-def _figures_at_end(findings: Findings, run: Run, clock: Clock) -> str:
-    """How far over, since when; or that it was not."""
-    spell = reaching(findings, run)
-    limit = findings.estimate.limit
-    if spell is None:
-        return (
-            f"It was not over its limit then: its highest leg reached {words.percent(run.peak_percent_of_limit)} of "
-            "what the motor may carry in this run."
-        )
-    before = words.span((run.end_ms - spell.start_ms) / 1000.0)
-    highest = findings.estimate.highest
-    said = (
-        f"It had been over its limit for {before}, since {clock.moment(spell.start_ms)}, by up to "
-        f"{words.percent(spell.peak_percent_of_limit)} of it."
-    )
-    if highest is None:
-        return said
-    may = words.amps(limit.amps)
-    return f"{said} Before the end the highest leg carried {words.amps(highest)}; the motor may carry {may}."
-
-
-def _no_trip(findings: Findings, run: Run, clock: Clock) -> Headline:
-    ran = words.span(sum(one.end_ms - one.start_ms for one in findings.runs) / 1000.0)
-    last = findings.runs[-1]
-    end = f"It last stopped on {clock.moment(last.end_ms)}, {_SURE[last.confidence]}by its control or by hand."
-    if last.end_cause == ends.LOG_ENDED:
-        end = "It still ran when the readings end."
-    if findings.overloads:
-        total = words.span(sum(spell.seconds for spell in findings.overloads))
-        worst = max(findings.overloads, key=lambda spell: spell.peak_percent_of_limit)
-        often = f", {words.times(len(findings.overloads))}" if len(findings.overloads) > 1 else ""
-        lead = (
-            f"At worst it stood at {words.percent(worst.peak_percent_of_limit)} of its limit, in the time from "
-            f"{clock.from_to(worst.start_ms, worst.end_ms)}. {end}"
-        )
-        doubtful = any(one.end_cause == ends.STOPPED and one.confidence == ends.POSSIBLE for one in findings.runs)
-        trip = "; whether it tripped cannot be told" if doubtful else ", and did not trip"
-        return Headline(f"The fan was over its limit for {total}{often}{trip}", lead, "over")
-    most = max(one.peak_percent_of_limit for one in findings.runs)
-    kept = f"In {ran} of running its highest leg reached at most {words.percent(most)} of what the motor may carry."
-    for alarm in _SUPPLY_ALARMS:
-        spells = [one for one in findings.alarms if one.id == alarm]
-        if spells:
-            often = "" if len(spells) == 1 else f" {words.times(len(spells))}"
-            seen = (
-                BY_ID[alarm].words.replace("legs far apart", "legs were far apart").replace("voltage ", "voltage was ")
-            )
-            return Headline(f"The fan stayed under its limit, but the {seen}{often}", f"{kept} {end}", "near")
-    return Headline("The fan stayed under its limit throughout", f"{kept} {end}", "good")
-
-
-# --- the rest of the page ----------------------------------------------------------------------------------------
-
-
 def blocks(findings: Findings, clock: Clock, units: str) -> tuple[Block, ...]:
     """Everything of the first page below the headline."""
     found: list[Block] = []
     facts = _facts(findings, clock)
     if facts:
         found.append(Facts(tuple(facts)))
-    found += _first_steps(findings)
+    found += first_steps(findings)
     found += _degrees(findings, units)
     found += [Heading("What this report will not do"), Paragraph(NOT_PROTECTION, small=True)]
     return tuple(found)
@@ -168,9 +39,9 @@ def _facts(findings: Findings, clock: Clock) -> list[tuple[str, str]]:
         return []
     facts: list[tuple[str, str]] = []
     if run.end_cause != ends.LOG_ENDED:
-        facts.append(("How sure is that?", _how_sure(run)))
+        facts.append(("How sure is that?", _how_sure(findings, run)))
     facts.append(("Over its limit since when?", _since_when(findings, run, clock)))
-    facts.append(("Likely cause", _likely_cause(findings)))
+    facts.append(_likely_cause(findings))
     return facts
 
 
@@ -188,10 +59,12 @@ _WHY_SURE: Mapping[str, str] = {
 }
 
 
-def _how_sure(run: Run) -> str:
+def _how_sure(findings: Findings, run: Run) -> str:
     why = _WHY_SURE.get(run.end_cause, "")
     if run.end_cause == ends.CANNOT_TELL:
         return f"Not at all. {why}."
+    if run.end_cause == ends.STOPPED and not denies_trip(findings):
+        return "Not sure. Where its overload device opens is not known, so a trip can be neither shown nor ruled out."
     sure = words.HOW_SURE.get(run.confidence, run.confidence)
     return f"{sure[:1].upper()}{sure[1:]}. {why}. The evidence in figures stands under How each run ended."
 
@@ -212,52 +85,42 @@ def _since_when(findings: Findings, run: Run, clock: Clock) -> str:
     return "Never, in this log"
 
 
-def _likely_cause(findings: Findings) -> str:
+def _likely_cause(findings: Findings) -> tuple[str, str]:
     if not findings.causes:
         if findings.estimate.highest is None:
-            return "Too little running to say"
+            return "Likely cause", "Too little running to say"
         margin = findings.estimate.margin or 0.0
-        return f"None to look for: {words.percent(100.0 * (1.0 - margin))} of its limit in the last half hour judged"
+        load = words.percent(100.0 * (1.0 - margin))
+        return "Likely cause", f"None to look for: it ran at {load} of its limit in the half hour judged"
     cause = findings.causes[0]
     what = words.CAUSES.get(cause.cause, cause.cause)
-    share = f", {words.amps(cause.share_amps)} of the excess" if cause.share_amps >= 0.05 else ""
-    evidence = " ".join(words.sentence(one) for one in cause.evidence[:2])
-    return f"{what[:1].upper()}{what[1:]}{share}. {evidence}"
-
-
-def _first_steps(findings: Findings) -> list[Block]:
-    """What to do first; nothing where there is nothing to do."""
-    run = worst_run(findings)
-    if run is None:
-        return []
-    bad_end = run.end_cause not in (ends.STOPPED, ends.LOG_ENDED)
-    if not bad_end and not findings.overloads and not findings.causes and not _supply_trouble(findings):
-        return []
-    steps: list[Item] = []
-    if bad_end:
-        steps.append(
-            Item("Shut off any heater's fuel; the fan may start by itself. No reset before the cause is found.", "Now.")
-        )
-        if run.end_cause == ends.OVERLOAD_TRIP:
-            steps.append(Item("Has it opened? That proves the trip. Do not reset it yet.", "The overload device."))
-    for check in findings.estimate.checks:
-        done = " (on the service record)" if check.name in findings.estimate.done else ""
-        steps.append(Item(check.how, f"{check.name[:1].upper()}{check.name[1:]}{done}."))
-    return [Heading("What to do first, in this order"), Listing(tuple(steps), ordered=True)]
-
-
-def _supply_trouble(findings: Findings) -> bool:
-    return any(alarm.id in _SUPPLY_ALARMS for alarm in findings.alarms)
+    share = f", worth {words.amps(cause.share_amps)}" if cause.share_amps >= 0.05 else ""
+    # Of an overload that the fan outlived the first sentence tells when that was.
+    outlived = bool(cause.evidence) and cause.evidence[0].startswith("over its limit from ")
+    evidence = " ".join(words.sentence(one) for one in cause.evidence[: 3 if outlived else 2])
+    return "Likely cause" + (" of the overload" if outlived else ""), f"{what[:1].upper()}{what[1:]}{share}. {evidence}"
 
 
 # --- degrees -----------------------------------------------------------------------------------------------------
 
 
+_NO_MATTER_OF_PITCH: Mapping[str, str] = {
+    ends.PHASE_LOST: "None: a lost phase is no matter of pitch, and fewer degrees would not have helped.",
+    ends.SUPPLY_LOST: "None: the supply was lost, and that is no matter of pitch.",
+    ends.SHORT_CIRCUIT: "None: a short circuit or a rotor that cannot turn is no matter of pitch.",
+}
+
+
 def _degrees(findings: Findings, units: str) -> list[Block]:
-    if findings.window is None:
+    run = worst_run(findings)
+    if findings.window is None or run is None:
         return []
+    tripped = run.end_cause == ends.OVERLOAD_TRIP or bool(findings.overloads)
+    heading = Heading("How many degrees would have kept it running?" if tripped else "Does any pitch have to come out?")
+    if run.end_cause in _NO_MATTER_OF_PITCH:
+        return [heading, Paragraph(_NO_MATTER_OF_PITCH[run.end_cause])]
     sentences = [_on_this_log(findings), *degrees_words(findings, units)]
-    return [Heading("How many degrees would have kept it running?"), Paragraph(" ".join(filter(None, sentences)))]
+    return [heading, Paragraph(" ".join(filter(None, sentences)))]
 
 
 _WITH_SUPPLY = "a supply at rated voltage and balanced"

@@ -22,7 +22,7 @@ from monitor.review.report.blocks import (
     Section,
     Table,
 )
-from monitor.review.report.pitch import degrees_words, longer
+from monitor.review.report.pitch import degrees_words, longer, why_not
 from monitor.review.report.plots import bars
 from monitor.review.report.words import Clock
 
@@ -43,13 +43,8 @@ def amps_section(findings: Findings, clock: Clock, units: str) -> Section:
     blocks += _limit(findings)
     blocks.append(Heading("From the limit to the highest leg"))
     if estimate.parts is None or estimate.highest is None:
-        why = next((word for word in estimate.words if "lightly loaded" in word or "degrees follow" in word), "")
-        blocks.append(
-            Paragraph(
-                f"This cannot be told apart here. "
-                f"{words.sentence(why.replace('degrees follow', 'there is less than 3 min of running to go by'))}"
-            )
-        )
+        why = words.sentence(why_not(findings))
+        blocks.append(Paragraph(f"This cannot be told apart here. {why}".strip()))
     else:
         blocks += _parts(findings, estimate.parts, estimate.highest)
     blocks += _causes(findings)

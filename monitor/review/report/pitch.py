@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from monitor.blades.degrees import CANNOT_SAY, NONE_ENOUGH, NONE_NEEDED, SUPPLY_FIRST, Recommended
 from monitor.blades.estimate import Option, Pitch
+from monitor.blades.window import DEGREES_FOLLOW
+from monitor.motor.current import TOO_LIGHT
 from monitor.review.findings import Findings
 from monitor.review.report import words
 
@@ -23,15 +25,20 @@ def degrees_words(findings: Findings, units: str) -> list[str]:
         said.append(f"On the supply as it is {_takes(pitch.as_is, fan.blade_pitch_degrees, target, night)}")
         said.append(_cost(pitch, pitch.as_is.pitch))
     elif pitch.as_is is not None:
-        said.append(f"To be safe from now on {_takes(pitch.as_is, fan.blade_pitch_degrees, target, night)}")
+        said.append(f"For the nights to come {_takes(pitch.as_is, fan.blade_pitch_degrees, target, night)}")
         said.append(_cost(pitch, pitch.as_is.pitch))
         said.append(_supply_right(pitch, fan.blade_pitch_degrees))
     else:
         said.append(_why_none(pitch.as_is_why, night, target, findings))
         said.append(_supply_right(pitch, fan.blade_pitch_degrees))
     if pitch.provisional and (pitch.as_is or pitch.supply_right):
-        said.append("This is provisional until supply, connections and bearings have been checked.")
+        said.append(f"This is provisional until {_left(findings)} have been checked.")
     return [one for one in said if one]
+
+
+def _left(findings: Findings) -> str:
+    estimate = findings.estimate
+    return words.listed([check.name for check in estimate.checks if check.name not in estimate.done])
 
 
 def _takes(recommended: Recommended, present: float | None, target: str, night: str) -> str:
@@ -71,11 +78,17 @@ def _why_none(why: str | None, night: str, target: str, findings: Findings) -> s
             "right first."
         )
     if why == CANNOT_SAY:
-        reason = next(
-            (word for word in findings.estimate.words if "registered" in word or "degrees" in word or "load" in word),
-            "",
-        )
-        return f"That cannot be said from this log. {words.sentence(reason)}".strip()
+        return f"That cannot be said from this log. {words.sentence(why_not(findings))}".strip()
+    return ""
+
+
+def why_not(findings: Findings) -> str:
+    """Why nothing can be said of parts or pitch, in words of the estimate; empty where it does not say."""
+    for word in findings.estimate.words:
+        if word == DEGREES_FOLLOW:
+            return "there is less than 3 min of running to go by"
+        if word == TOO_LIGHT or word.startswith("no degrees after ") or "is not registered" in word:
+            return word
     return ""
 
 

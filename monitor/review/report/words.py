@@ -17,7 +17,7 @@ MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", 
 US, SI = "us", "si"
 
 _RFC3339 = re.compile(
-    r"\b\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])T(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d(?:\.\d{3})?Z"
+    r"\b([Aa]t )?(\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])T(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d(?:\.\d{3})?Z)"
 )
 _CELSIUS = re.compile(r"(-?\d+(?:\.\d+)?) degrees C(?: \(-?\d+ F\))?")
 _TIED = re.compile(r"(?<=\d) (?=(?:A|V|%|°F|°C|hp|kW|h|min|s|days?|degrees?|x)\b|%|°)")
@@ -268,9 +268,13 @@ class Clock:
         """A text of the findings with its times (RFC 3339, UTC) as those of the site.
 
         >>> Clock(ZoneInfo("America/Chicago")).localised("at 2026-10-04T01:12:30Z the volts are 0 V")
-        'at Sat Oct 3, 20:12 CDT the volts are 0 V'
+        'on Sat Oct 3, 20:12 CDT the volts are 0 V'
         """
-        return _RFC3339.sub(lambda found: self.moment(datetime.fromisoformat(found.group()).timestamp() * 1000.0), text)
+        return _RFC3339.sub(self._localised, text)
+
+    def _localised(self, found: re.Match[str]) -> str:
+        moment = self.moment(datetime.fromisoformat(found.group(2)).timestamp() * 1000.0)
+        return {"at ": "on ", "At ": "On "}.get(found.group(1), "") + moment
 
     def there(self, ms: float) -> datetime:
         """The moment in the site's zone."""

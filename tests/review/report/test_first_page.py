@@ -133,3 +133,32 @@ def test_a_zone_of_the_log_that_does_not_exist_falls_back_to_utc() -> None:
     found = examples.trip()
     log = replace(found.log, how_read={"zone": "as told by the file"})
     assert "UTC" in compose(replace(found, log=log)).headline
+
+
+def test_a_lost_phase_asks_nobody_to_run_or_measure_it() -> None:
+    report = compose(changed(examples.trip(), ends.PHASE_LOST, "high"), zone=ZONE)
+    said = first_page(report)
+    assert "Do not reset it" in said and "lock it out before anybody touches it" in said
+    assert "Running, at the motor" not in said and "no matter of pitch" in said
+
+
+def test_a_fan_that_stops_over_its_limit_and_comes_back_is_told_to_reset_itself() -> None:
+    found = examples.single_phase()
+    run, spell = found.runs[0], found.overloads[0]
+    hour = 3_600_000.0
+    runs = tuple(
+        replace(run, start_ms=run.start_ms + at * hour, end_ms=run.start_ms + (at + 0.8) * hour) for at in range(3)
+    )
+    spells = tuple(replace(spell, start_ms=one.end_ms - 0.2 * hour, end_ms=one.end_ms) for one in runs)
+    said = first_page(compose(replace(found, runs=runs, overloads=spells, worst=2), zone=ZONE))
+    assert "It ended over its limit twice and ran again within half an hour each time" in said
+    assert "suggests a protector that resets itself" in said
+
+
+def test_whether_it_ran_again_is_told() -> None:
+    found = examples.trip()
+    assert "It has not run since, as far as the log goes." in compose(found, zone=ZONE).lead
+    run = found.runs[0]
+    later = replace(run, start_ms=run.end_ms + 600_000.0, end_ms=run.end_ms + 1_200_000.0, end_cause=ends.LOG_ENDED)
+    report = compose(replace(found, runs=(run, later)), zone=ZONE)
+    assert "It ran again from" in report.lead and "it resets itself" in first_page(report)

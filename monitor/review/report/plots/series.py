@@ -15,6 +15,7 @@ from monitor.review.report.plots import canvas, clock, decimate
 from monitor.review.report.plots.canvas import Size
 from monitor.review.report.words import ENDS_SHORT
 from monitor.watch.ends import CONFIDENCES, END_CAUSES
+from monitor.watch.limits import UNKNOWN_TRIP_POINT
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,7 +27,7 @@ LEGS_UP_TO_SECONDS = 36 * 3600.0
 """Single legs are drawn in plots of no more than this; in longer ones they would hide each other."""
 ABOVE_LIMIT = 1.25
 """The scale of amps reaches so many times the limit; what is beyond (starts) is marked at the top edge."""
-LEAST_APART = 0.5
+LEAST_APART = 1.5
 """Bounds no further apart than this [% of trip level] are drawn as one line."""
 LABEL_CHARACTERS = {True: 0.0095, False: 0.019}
 """Width of a letter of a mark's words as a share of a wide and of a narrow plot."""
@@ -92,7 +93,7 @@ def amps(findings: Findings, span: Span, size: Size, zone: ZoneInfo) -> str:
     def paint(figure: Figure) -> None:
         axes = figure.subplots()
         limit, highest = judged.limit[stretch.rows], judged.highest[stretch.rows]
-        top = _top(limit, highest, findings.estimate.limit.amps, findings.nameplate.protection.setting_amps)
+        top = _top(limit, highest, findings.estimate.limit.amps, _setting(findings))
         if findings.nameplate.motor.phases == 3 and stretch.seconds <= LEGS_UP_TO_SECONDS:
             for number, (label, colour, dash) in enumerate(LEG_STYLES):
                 leg = findings.log.amps[:, number]
@@ -104,7 +105,7 @@ def amps(findings: Findings, span: Span, size: Size, zone: ZoneInfo) -> str:
         three = findings.nameplate.motor.phases == 3
         stretch.line(axes, judged.highest, color=canvas.INK, linewidth=1.2, label="highest leg" if three else "amps")
         stretch.line(axes, judged.limit, color=canvas.OVER, linewidth=1.8, linestyle=(0, (6, 1.5)), label="limit")
-        if (setting := findings.nameplate.protection.setting_amps) is not None:
+        if (setting := _setting(findings)) is not None:
             axes.axhline(
                 setting, color=canvas.SOFT, linewidth=0.9, linestyle=(0, (1, 2)), label="setting of the overload device"
             )
@@ -200,6 +201,12 @@ def images(findings: Findings, span: Span, size: Size, zone: ZoneInfo) -> str:
     return canvas.draw(size, (1.25 if device.known else 0.8) * size.height + (0.0 if size.wide else 1.2), paint)
 
 
+def _setting(findings: Findings) -> float | None:
+    """What the overload device is set to [A]; None where that does not tell when it opens."""
+    protection = findings.nameplate.protection
+    return None if protection.type in UNKNOWN_TRIP_POINT else protection.setting_amps
+
+
 def _top(limit: Floats, highest: Floats, usual: float, setting: float | None) -> float:
     """Top of the scale of amps: enough for limit, setting and the running fan; starts may go beyond."""
     greatest = float(np.nanmax(limit)) if np.isfinite(limit).any() else usual
@@ -246,7 +253,15 @@ def _placed(runs: Sequence[Run], span: Span, wide: bool) -> list[tuple[Run, str,
     return placed
 
 
+_LEGEND = ("highest leg", "amps", "limit", "over its limit", "setting of the overload device")
+"""In this order; what is not in it follows as it was drawn."""
+
+
 def _legend(figure: Figure, axes: Axes, size: Size) -> None:
     handles, labels = axes.get_legend_handles_labels()
+    order = sorted(
+        range(len(labels)), key=lambda at: _LEGEND.index(labels[at]) if labels[at] in _LEGEND else len(_LEGEND)
+    )
+    handles, labels = [handles[at] for at in order], [labels[at] for at in order]
     if handles:
         figure.legend(handles, labels, loc="outside lower left", ncols=4 if size.wide else 2, handlelength=2.6)
