@@ -12,6 +12,8 @@ import pytest
 from monitor.errors import LinkError
 from monitor.records import register, service_record, tables
 from monitor.records.service_record import Entry
+from simulated.farm import Farm
+from simulated.scenario import Event, load
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 PITCHED = """
@@ -292,3 +294,42 @@ def test_a_fault_in_looking_back_costs_neither_the_watch_nor_the_entry(farm: Any
     assert not entry.waits and "a fault of the monitor" in entry.found["words"][0]
     farm.send("north", 0, 60, 12.0)
     assert len(farm.stored("north")["t_ms"]) == 7
+
+
+# --- on the invented farm ----------------------------------------------------------------------------------------
+
+
+def test_what_a_true_re_pitch_teaches_on_the_invented_farm(bench: Any, make_message: Any) -> None:
+    """Its physics are its own, with noise, gusts, a moving supply and clamps that are off; its true slope is known."""
+    scenario = load("quiet")
+    scenario.past_hours = 0.0
+    scenario.events = [
+        Event("45m", "brook", "bin-1", "off", lasts="30m"),
+        Event("1h", "brook", "bin-1", "pitch", by=-2.0),
+    ]
+    farm = Farm(scenario, NOW, 5)
+    site = farm.sites()["brook"]
+    place = register.Site("brook", site["name"], site["time_zone"], site["altitude_m"], site["units"], "17:00")
+    register.put_site(bench.database, place, NOW)
+    text = farm.nameplates()["brook", "bin-1"]
+    before = NOW - timedelta(days=1)
+    register.put_nameplate(bench.database, "brook", "bin-1", text, valid_from=before, by="someone", now=NOW)
+    bench.begin().round()
+    for minute in range(5, 126, 5):
+        bench.wall = NOW + timedelta(minutes=minute)
+        bench.steady += 300.0
+        for letter in farm.advance(bench.wall):
+            if "bin-2" not in letter.topic_tail:
+                bench.mid += 1
+                sent = letter.sent.timestamp() * 1000.0
+                bench.link.inbox.put(make_message(letter.topic_tail, letter.payload, sent, mid=bench.mid))
+        bench.worker.round()
+        if minute == 80:
+            entry = {"kind": "re-pitch", "from": 19, "to": 17, "done": (NOW + timedelta(hours=1)).isoformat()}
+            number = bench.act("service", "brook", fan="bin-1", entry=entry)
+    assert bench.outcome(number) == "done"
+    (seen,) = service_record.re_pitches(bench.database, bench.point_id("bin-1"))
+    assert not seen.waits and seen.found["learned"], seen.found
+    true = farm.truth.slopes["brook", "bin-1"]
+    assert seen.found["share_a_degree"] == pytest.approx(true, abs=2 * 0.03 / 2)
+    assert seen.found["predicted_low_amps"] < seen.found["found_amps"] < seen.found["predicted_high_amps"]
