@@ -17,7 +17,7 @@ from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
 from monitor.blades.changed import Loads
-from monitor.blades.comparison import Idle, Running, about, compare, running
+from monitor.blades.comparison import Finding, Idle, Running, about, compare, running
 from monitor.blades.estimate import estimate
 from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots, WindowFigures
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adjusted_limit, full_limit
@@ -33,6 +33,8 @@ log = logging.getLogger("monitor.worker")
 _OVERLOAD = layout.place_of("overload")
 _TOGETHER_MS = 900_000.0
 """Fans whose half hours end within so long of each other are compared [ms of event time]."""
+_COMPARED_FOR_MS = 60_000.0
+"""What a comparison of a site has shown stands for so long [ms of event time]: it is one for all its fans."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +85,8 @@ class Figures:
         self._loads = Loads(len(plant.points))
         self._running: dict[int, tuple[float, Running]] = {}
         """Row -> when it was last estimated, and what its half hour said to its neighbours."""
+        self._found: dict[str, tuple[float, tuple[Finding, ...]]] = {}
+        """Site -> when its fans were last compared, and what that has shown."""
 
     def add(self, rows: Rows, judged: Judged) -> None:
         """The fed readings of fans of one batch, sorted by point and time, as judged."""
@@ -161,7 +165,7 @@ class Figures:
                 technician_words=record.words,
                 belief=record.belief,
                 usual_load=None if usual is None else usual.load,
-                beside=self._neighbours(point, nameplate.fan.plenum, last.t_ms),
+                beside=about(point.name, self._compared(point.site, last.t_ms)),
             )
             self._keep_load(point, last.t_ms, figures, answer.reference_load)
             return answer.as_json(), None
@@ -169,18 +173,24 @@ class Figures:
             log.exception("no estimate of %s/%s: a fault of the monitor", point.site, point.name)
             return None, "no degrees, by a fault of the monitor: please report its log"
 
-    def _neighbours(self, point: Point, plenum: str | None, t_ms: float) -> tuple[str, ...]:
-        """What the other fans of the site, as last estimated, show about this one."""
+    def _compared(self, site: str, t_ms: float) -> tuple[Finding, ...]:
+        """What the fans of a site, each as last estimated, show about each other."""
+        at, found = self._found.get(site, (-math.inf, ()))
+        if 0.0 <= t_ms - at < _COMPARED_FOR_MS:
+            return found
         fans, idle = [], []
-        for other in (fan for fan in self._plant.fans() if fan.site == point.site):
-            state = self._plant.states[other.row, layout.RUNNING]
-            at, seen = self._running.get(other.row, (-math.inf, None))
-            if state == 1.0 and seen is not None and abs(at - t_ms) <= _TOGETHER_MS:
+        for point in (fan for fan in self._plant.fans() if fan.site == site):
+            state = self._plant.states[point.row, layout.RUNNING]
+            seen_at, seen = self._running.get(point.row, (-math.inf, None))
+            if state == 1.0 and seen is not None and abs(seen_at - t_ms) <= _TOGETHER_MS:
                 fans.append(seen)
-            elif state == 0.0 and plenum is not None and other.nameplate and other.nameplate.fan.plenum == plenum:
-                ran = self._last_running.get(other.row)
-                idle.append(Idle(other.name, plenum, None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0))
-        return about(point.name, compare(fans, idle))
+            elif state == 0.0 and point.nameplate is not None:
+                ran = self._last_running.get(point.row)
+                hours = None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0
+                idle.append(Idle(point.name, point.nameplate.fan.plenum, hours))
+        found = compare(fans, idle)
+        self._found[site] = t_ms, found
+        return found
 
     def _keep_load(self, point: Point, t_ms: float, figures: WindowFigures, load: float | None) -> None:
         """One figure an hour: what the next seven days are compared with. A restart begins anew."""
