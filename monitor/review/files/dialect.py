@@ -111,7 +111,7 @@ def kind_of(cell: str, decimal: str) -> str:
 
 def _is_data(kinds: Sequence[str]) -> bool:
     """Whether a line may be one of readings."""
-    has_time = STAMP in kinds or (DATE in kinds and (CLOCK in kinds)) or DATE in kinds
+    has_time = STAMP in kinds or DATE in kinds or CLOCK in kinds
     values = sum(kind in (NUMBER, NOTHING) for kind in kinds)
     return values >= 1 and (has_time or kinds.count(NUMBER) >= 2) and kinds.count(TEXT) <= max(1, len(kinds) // 2)
 
