@@ -3,8 +3,8 @@
     findings ──compose──▶ blocks ──page──▶ HTML
                                 └─document──▶ PDF
 
-Who wants both composes once: each plot is drawn once then. matplotlib and typst are loaded when the first report is made,
-not before.
+Who wants both composes once: each plot is then drawn once. matplotlib and typst are loaded with the first report, not
+before.
 """
 
 from __future__ import annotations
