@@ -25,7 +25,7 @@ from monitor.watch.columns import Change, Ints, Judged, Readings
 from monitor.watch.versions import Counted, count_on, in_force
 
 JUDGED, MEASURED = "judged", "measured"
-_AT_ONCE_MS = 7 * 86_400_000
+AT_ONCE_MS = 7 * 86_400_000
 """A span is read and fed in parts, so that a season needs no more memory than a week."""
 
 
@@ -131,19 +131,19 @@ def replay(
         first_ms, last_ms = span(connection, point_id)
         if state is None:
             begin = first_ms - 1 if warm_up_ms is None else from_ms - warm_up_ms
-            for some in parts_of(connection, point_id, begin, from_ms):
+            for some in _parts(connection, point_id, begin, from_ms):
                 state = feed(some, how, versions, state).state
         found = []
-        for some in parts_of(connection, point_id, max(from_ms, first_ms - 1), min(to_ms, last_ms)):
+        for some in _parts(connection, point_id, max(from_ms, first_ms - 1), min(to_ms, last_ms)):
             found.append(feed(some, how, versions, state))
             state = found[-1].state
     return _joined(found) if found else feed(ReadingRows.none(), how, versions, state)
 
 
-def parts_of(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> Iterator[ReadingRows]:
+def _parts(connection: Connection, point_id: int, from_ms: int, to_ms: int) -> Iterator[ReadingRows]:
     """The stored rows of a span, some at a time, in order of time."""
-    for begin in range(from_ms, to_ms, _AT_ONCE_MS):
-        yield window_rows(connection, point_id, begin, min(begin + _AT_ONCE_MS, to_ms))
+    for begin in range(from_ms, to_ms, AT_ONCE_MS):
+        yield window_rows(connection, point_id, begin, min(begin + AT_ONCE_MS, to_ms))
 
 
 def span(connection: Connection, point_id: int) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from monitor.blades.causes import causes_of as amps_causes
 from monitor.blades.estimate import Estimate, estimate
 from monitor.blades.parts import parts_of, reference_load
 from monitor.motor.current import current_model
+from monitor.motor.lead_rotation import LEAD, LINE
 from monitor.motor.nameplate import Nameplate
 from monitor.review.confirm import (
     FAN_LOAD,
@@ -28,6 +29,7 @@ from monitor.review.confirm import (
 )
 from monitor.review.findings import Overload, RankedCause, rfc3339
 from monitor.review.log import Log
+from monitor.review.record import Rotation
 from monitor.review.runs import Ran
 from monitor.review.watching import (
     AMBIENT,
@@ -54,20 +56,6 @@ SAME_LOAD = 0.03
 (derived: twice the standard deviation of the model and the clamps over half an hour)."""
 EQUAL_LEGS_PERCENT = 3.0
 """Legs no further apart than this [% of the mean] are equal."""
-FROM_SUPPLY, FROM_MOTOR, FROM_BOTH = "supply", "motor", "both"
-
-
-@dataclass(frozen=True)
-class Rotation:
-    """What rotating the leads showed, from the service record."""
-
-    done: str
-    """The day, as it is to be read."""
-    points_to: str
-    """FROM_SUPPLY: highs and lows stayed with the line; FROM_MOTOR: they moved with the lead; FROM_BOTH: some of
-    both."""
-    words: str = ""
-    """What was found, in words."""
 
 
 def fault_of(end: Ran, window: Window) -> str | None:
@@ -334,9 +322,11 @@ def under_limit_when_warmer(
 
 def _with_rotation(causes: Sequence[RankedCause], rotation: Rotation | None) -> list[RankedCause]:
     """What rotating the leads showed decides between the supply and the motor where legs are unequal."""
-    if rotation is None or rotation.points_to == FROM_BOTH:
-        return [_said(one, rotation) if rotation and one.cause in _LEGS else one for one in causes]
-    here, there = _LEGS if rotation.points_to == FROM_SUPPLY else _LEGS[::-1]
+    if rotation is None or not any(one.cause in _LEGS for one in causes):
+        return list(causes)
+    if rotation.stays_with not in (LINE, LEAD):
+        return [_said(one, rotation) if one.cause in _LEGS else one for one in causes]
+    here, there = _LEGS if rotation.stays_with == LINE else _LEGS[::-1]
     moved = next((one for one in causes if one.cause == there), None)
     stays = next((one for one in causes if one.cause == here), None)
     if moved is None:
@@ -350,17 +340,11 @@ def _with_rotation(causes: Sequence[RankedCause], rotation: Rotation | None) -> 
 
 
 _LEGS = (SUPPLY_UNBALANCE, LEG_CONNECTION)
-_SHOWED = {
-    FROM_SUPPLY: "highs and lows stayed with the supply line, which points to the supply",
-    FROM_MOTOR: "highs and lows moved with the motor lead, which points to the motor and its own connections",
-    FROM_BOTH: "some stayed with the line and some moved with the lead: both contribute",
-}
 
 
 def _said(cause: RankedCause, rotation: Rotation) -> RankedCause:
-    more = f" ({rotation.words})" if rotation.words else ""
-    showed = f"rotating the leads on {rotation.done}: {_SHOWED[rotation.points_to]}{more}"
-    return RankedCause(cause.cause, cause.share_amps, (showed, *cause.evidence), cause.confirm_by)
+    showed = f"rotating the leads on {rotation.done}: {rotation.words or rotation.stays_with}"
+    return replace(cause, evidence=(showed, *cause.evidence))
 
 
 def _amps(legs: Floats) -> str:

@@ -6,7 +6,6 @@ import json
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -116,13 +115,15 @@ def as_json(found: Findings) -> bytes:
 
 
 def _html(found: Findings) -> bytes:
-    made: str = import_module("monitor.review.report").html(found)
-    return made.encode()
+    from monitor.review.report import html  # loads matplotlib when it is asked for
+
+    return html(found).encode()
 
 
 def _pdf(found: Findings) -> bytes:
-    made: bytes = import_module("monitor.review.report").pdf(found)
-    return made
+    from monitor.review.report import pdf
+
+    return pdf(found)
 
 
 @contextmanager

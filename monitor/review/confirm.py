@@ -54,9 +54,10 @@ _TABLE: Mapping[str, tuple[str, tuple[str, ...]]] = {
     LEG_CONNECTION: (
         (
             "Look for heat and discolouration at the terminals, contacts and fuse clips of the highest and the "
-            "lowest leg (infrared through a closed window, or a millivolt drop under load by a qualified person)."
-            f" {ROTATE} Then the motor: resistance from lead to lead within 2 % of its average. Refuted if the "
-            "voltages at the motor are unequal by a tenth of the spread of the legs: then it is the supply's."
+            "lowest leg (infrared through a closed window, or a millivolt drop under load by a qualified person). "
+            f"Confirmed if one of them is hot, burnt or loose, or if it moves with the lead: {ROTATE} Then the motor: "
+            "resistance from lead to lead within 2 % of its average. Refuted if the voltages at the motor are unequal "
+            "by a tenth of the spread of the legs: then it is the supply's."
         ),
         ("lock-out", "not-live", "electrician"),
     ),
@@ -90,7 +91,8 @@ _TABLE: Mapping[str, tuple[str, tuple[str, ...]]] = {
             "Locked out, rotor blocked until hands are clear: turn the blades by hand (ice, something jammed, "
             "bearing, rub), look at wiring and contacts for burns, then the winding's resistance from lead to "
             "lead and to ground by a qualified person; on single-phase motors the start switch and the "
-            "capacitors. Refuted if the rotor is free, the winding is whole and it starts within a few seconds."
+            "capacitors. Confirmed by what is found there; refuted if the rotor is free, the winding is whole and it "
+            "starts within a few seconds."
         ),
         ("lock-out", "smoke", "electrician"),
     ),

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence, Set
-
-import numpy as np
 
 from monitor.blades import cautions
 from monitor.blades.belief import Belief
 from monitor.blades.estimate import Estimate, estimate
-from monitor.motor.nameplate import Motor, Nameplate
+from monitor.motor.nameplate import Nameplate
 from monitor.review.alarms import alarms_of
-from monitor.review.causes import Rotation, causes_of, fault_of, under_limit_when_warmer
+from monitor.review.causes import causes_of, fault_of, under_limit_when_warmer
 from monitor.review.findings import MEASURED, Findings
 from monitor.review.gaps import gaps_of
 from monitor.review.log import Log
 from monitor.review.overloads import overloads_of
+from monitor.review.record import Known, Rotation
 from monitor.review.runs import Ran, Supply, runs_of
 from monitor.review.watching import Plates, Progress, Watched, watch
 from monitor.review.what_if import what_if
@@ -67,25 +65,12 @@ def review(
     plates = Plates.one(nameplate)
     watched = watch(log, plates, progress=progress)
     ran = runs_of(log, plates, watched, sisters)
-    return conclude(
-        log, plates, watched, ran, how=MEASURED, altitude_m=altitude_m, checks_done=checks_done, rotations=rotations,
-        belief=belief,
-    )  # fmt: skip
-
-
-def prepare() -> None:
-    """Has all that a review needs compiled, or fetched from where compiled code is kept: some ten seconds, once."""
-    rows = 240
-    log = Log(
-        "none", 10_000 * np.arange(rows), np.tile([14.0, 13.9, 13.8], (rows, 1)), np.full((rows, 3), 460.0),
-        np.full(rows, 10.0), np.full(rows, math.nan),
-    )  # fmt: skip
-    review(log, Nameplate(Motor(460, 3, 12.0)))
+    known = Known(frozenset(checks_done), rotations=tuple(rotations), belief=belief)
+    return conclude(log, plates, watched, ran, how=MEASURED, altitude_m=altitude_m, known=known)
 
 
 def conclude(
-    log: Log, plates: Plates, watched: Watched, ran: Sequence[Ran], *, how: str, altitude_m: float,
-    checks_done: Set[str], rotations: Sequence[Rotation], belief: Belief | None,
+    log: Log, plates: Plates, watched: Watched, ran: Sequence[Ran], *, how: str, altitude_m: float, known: Known
 ) -> Findings:  # fmt: skip
     """All that follows once the watch has seen the log and each run has its verdict."""
     overloads = overloads_of(log, plates, watched, ran)
@@ -96,10 +81,11 @@ def conclude(
     fault = None if window is None or end is None else fault_of(end, window)
     warmer = window is not None and under_limit_when_warmer(nameplate, watched, window)
     answer = estimate(
-        nameplate, None if window is None else window.figures, altitude_m, checks_done=checks_done, fault=fault,
-        belief=belief, under_limit_when_warmer=warmer,
+        nameplate, None if window is None else window.figures, altitude_m, checks_done=known.checks_done, fault=fault,
+        technician_unbalance=known.technician_unbalance, technician_words=known.technician_words,
+        under_limit_when_warmer=warmer, belief=known.belief,
     )  # fmt: skip
-    causes = causes_of(log, plates, watched, ran, worst, window, overloads, answer, rotations)
+    causes = causes_of(log, plates, watched, ran, worst, window, overloads, answer, known.rotations)
     return Findings(
         log=log,
         nameplate=nameplate,
@@ -112,7 +98,7 @@ def conclude(
         worst=worst,
         estimate=answer,
         causes=causes,
-        what_if=what_if(log, plates, watched, ran, nameplate, belief),
+        what_if=what_if(log, plates, watched, ran, nameplate, known.belief),
         judged=watched.judged,
         cautions=_cautions(ran, answer),
     )

@@ -8,26 +8,26 @@ what was stored.
 
 from __future__ import annotations
 
-from collections.abc import Sequence, Set
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 
-from monitor.blades.belief import Belief
 from monitor.errors import ConfigError
 from monitor.records import register, tables
 from monitor.records.database import Database
+from monitor.records.readings import window_rows
 from monitor.records.register import PointKey, Version
-from monitor.records.replay import JUDGED, MEASURED, parts_of, replay, resolved, span
+from monitor.records.replay import AT_ONCE_MS, JUDGED, MEASURED, replay, resolved, span
 from monitor.records.rows import Floats, Integers, ReadingRows, to_ms
 from monitor.records.scope import ALL, Sites
 from monitor.review.as_stored import stored_alarms, stored_runs, where_it_differs
-from monitor.review.causes import Rotation
 from monitor.review.engine import conclude
 from monitor.review.findings import Findings, rfc3339
 from monitor.review.log import Log
+from monitor.review.record import known_at
 from monitor.review.runs import runs_of
 from monitor.review.supply import StoredSupply, usual_seconds
 from monitor.review.watching import Plates, Progress, watch
@@ -39,8 +39,7 @@ ROLES = ("l1_amps", "l2_amps", "l3_amps", "v12", "v23", "v31", "ambient_c", "cal
 
 def stored(
     database: Database, site: str, fan: str, since: datetime, until: datetime, how: str = JUDGED, *,
-    sites: Sites = ALL, checks_done: Set[str] | None = None, rotations: Sequence[Rotation] | None = None,
-    belief: Belief | None = None, warm_up_ms: int | None = None, progress: Progress | None = None,
+    sites: Sites = ALL, warm_up_ms: int | None = None, progress: Progress | None = None,
 ) -> Findings:  # fmt: skip
     """What is stored of a fan with since < t <= until.
 
@@ -48,7 +47,6 @@ def stored(
     ----------
     how : JUDGED or MEASURED
     sites : whose records the reader may see
-    checks_done, rotations, belief : as in `engine.review`; None: from its service record
     warm_up_ms : how much before `since` the watch is begun; None: with the first reading, which alone gives exactly the
         state of then
 
@@ -65,13 +63,14 @@ def stored(
             f"expected a span that ends after it begins, found {rfc3339(from_ms)} to {rfc3339(to_time_ms)}"
         )
     with database.read() as connection:
-        known = register.find_fan(connection, sites, site, fan)
-    if known is None:
+        found_fan = register.find_fan(connection, sites, site, fan)
+    if found_fan is None:
         raise ConfigError(f"{site}/{fan} is not in the register: amp-monitor fans list names those that are")
-    key = known[0]
+    key = found_fan[0]
     versions = register.versions(database, key.point_id)
     at_site = next((one for one in register.sites(database) if one.site == site), None)
-    log, numbers, late = _log(database, key, from_ms, to_time_ms, how, "UTC" if at_site is None else at_site.time_zone)
+    zone = "UTC" if at_site is None else at_site.time_zone
+    log, numbers, late = _log(database, key, from_ms, to_time_ms, how, zone)
     plates = _plates(versions, log, numbers, how)
     state = replay(database, key.point_id, from_ms, from_ms, how, warm_up_ms=warm_up_ms).state
     watched = watch(log, plates, state, progress)
@@ -79,10 +78,10 @@ def stored(
         ran = stored_runs(database, key, log, watched)
     else:
         ran = runs_of(log, plates, watched, StoredSupply(database, key, versions))
-    findings = conclude(
-        log, plates, watched, ran, how=how, altitude_m=0.0 if at_site is None else at_site.altitude_m,
-        checks_done=checks_done or frozenset(), rotations=rotations or (), belief=belief,
-    )  # fmt: skip
+    last_ms = int(log.t_ms[-1]) if len(log) else to_time_ms
+    known = known_at(database, key.point_id, plates.at(len(log) - 1), zone, from_ms, last_ms)
+    altitude_m = 0.0 if at_site is None else at_site.altitude_m
+    findings = conclude(log, plates, watched, ran, how=how, altitude_m=altitude_m, known=known)
     supply = versions[-1].nameplate.fan.supply
     alarms = stored_alarms(database, key, supply, from_ms, to_time_ms)
     if how == JUDGED:
@@ -99,14 +98,18 @@ def _log(
     late = 0
     with database.read() as connection:
         first_ms, last_ms = span(connection, key.point_id)
-        for rows in parts_of(connection, key.point_id, max(from_ms, first_ms - 1), min(until_ms, last_ms)):
-            came_late = (rows.flags & tables.FLAG_LATE) != 0
-            late += int(came_late.sum())
-            if how == JUDGED:
-                rows = rows.take(~came_late)
-                rows = rows.take(np.argsort(rows.number, kind="stable"))
-            for name in _KEPT:
-                kept[name].append(getattr(rows, name))
+    # A week at a time, each in a transaction of its own: a long one would keep the service's log from being folded.
+    last_ms = min(until_ms, last_ms)
+    for begin in range(max(from_ms, first_ms - 1), last_ms, AT_ONCE_MS):
+        with database.read() as connection:
+            rows = window_rows(connection, key.point_id, begin, min(begin + AT_ONCE_MS, last_ms))
+        came_late = (rows.flags & tables.FLAG_LATE) != 0
+        late += int(came_late.sum())
+        if how == JUDGED:
+            rows = rows.take(~came_late)
+            rows = rows.take(np.argsort(rows.number, kind="stable"))
+        for name in _KEPT:
+            kept[name].append(getattr(rows, name))
     nothing = ReadingRows.none()
     columns = {name: _together(kept.pop(name) or [getattr(nothing, name)]) for name in _KEPT}
     numbers: Integers = columns.pop("version")

@@ -21,7 +21,8 @@ from monitor.watch.advance import advance, new_states
 from monitor.watch.columns import Change, Floats, Ints, Judged, Readings
 from monitor.watch.limits import resolve, stack
 
-ROWS_AT_ONCE = 500_000
+ROWS_AT_ONCE = 100_000
+"""So many that what a slice takes stays near the processor (measured: half the time of slices of 500,000)."""
 FIVE_MIN_MS = 300_000.0
 """A slot of the sums: floor(t / 5 min) of event time."""
 

@@ -52,8 +52,6 @@ LASTS_SLOTS = 6
 """What lasts is a mean over so many slots of five minutes."""
 LEVEL_ROOM = 1.005
 """What was carried is never twice the same to the last digit."""
-CARRIED_BEFORE_MS = 300_000.0
-"""What was carried so long before the first trip speaks for what the device carries."""
 AT_LEAST_S = 180.0
 """A margin is told from so much running on."""
 
@@ -154,9 +152,10 @@ def what_if(
         return ()
     asked = scenarios(nameplate, belief)
     opened = [one for one in ran if one.run.end_cause == ends.OVERLOAD_TRIP and ends.is_trip(*_verdict(one))]
-    level, floor = _opens_at(_device_heat(log, plates, watched), log, plates, opened)
+    level, floor = _opens_at(_device_heat(log, plates, watched), plates, opened)
     slots = _slots(log)
     at_row, ratios, rows, _ = _pass(log, plates, watched, asked, level, floor, slots)
+    lasting = _lasting(ratios, rows, watched.period_ms)
     answered = _has_image(nameplate)
     found = []
     for number, one in enumerate(asked):
@@ -166,8 +165,7 @@ def what_if(
         if number == 0 and opened and answered:
             trips, at_ms = True, opened[0].run.end_ms
         words = [*one.words, *_words(nameplate, trips, bool(opened), one)]
-        margin = 1.0 - _lasting(ratios[:, number], rows, watched.period_ms)
-        found.append(WhatIf(one.change, trips, at_ms, margin, tuple(words)))
+        found.append(WhatIf(one.change, trips, at_ms, 1.0 - float(lasting[number]), tuple(words)))
     return tuple(found)
 
 
@@ -188,13 +186,13 @@ def _words(nameplate: Nameplate, trips: bool | None, opened: bool, one: Scenario
     return said
 
 
-def _opens_at(heat: Floats, log: Log, plates: Plates, opened: Sequence[Ran]) -> tuple[float, float]:
+def _opens_at(heat: Floats, plates: Plates, opened: Sequence[Ran]) -> tuple[float, float]:
     """The level of its image at which the device counts as opening, and the least current over its setting."""
-    before = len(heat) if not opened else log.row_at(opened[0].run.end_ms - CARRIED_BEFORE_MS)
-    known = heat[:before][~np.isnan(heat[:before])]
-    carried = LEVEL_ROOM * float(known.max()) if len(known) else 0.0
+    until = len(heat) if not opened else opened[0].last
+    known = heat[:until][~np.isnan(heat[:until])]
+    carried = float(known.max()) if len(known) else 0.0
     if not opened:
-        return max(1.0, carried), ends.MAY_OPEN_TIMES
+        return max(1.0, LEVEL_ROOM * carried), ends.MAY_OPEN_TIMES
     level = min(float(heat[one.last]) for one in opened)
     last = min(
         one.ending.last_amps / float(plates.limits[plates.of_row(one.last), layout.DEVICE_SETTING])
@@ -217,18 +215,31 @@ def _slots(log: Log) -> Ints:
     return np.cumsum(np.diff(number, prepend=number[:1]) != 0, dtype=np.int32)
 
 
-def _lasting(ratios: Floats, rows: Floats, period_ms: float) -> float:
-    """The greatest load ratio that lasts: of means over half an hour; NaN with too little running.
+def _lasting(ratios: Floats, rows: Floats, period_ms: float) -> Floats:
+    """The greatest load ratio that lasts, of each change: means over half an hour, or over a whole shorter stretch of
+    running; NaN with too little of it.
 
     Parameters
     ----------
-    ratios, rows : sums over slots of five minutes that follow one another in the log, shape (m,)
+    ratios, rows : sums over slots of five minutes in the order of the log, shape (m, k) and (m,)
+
+    Returns
+    -------
+    shape (k,)
     """
-    width = min(LASTS_SLOTS, len(rows))
-    window = np.ones(width)
-    total, count = np.convolve(ratios, window, "valid"), np.convolve(rows, window, "valid")
-    use = count * period_ms >= 1000.0 * AT_LEAST_S
-    return float((total[use] / count[use]).max()) if use.any() else math.nan
+    greatest: Floats = np.full(ratios.shape[1], math.nan)
+    running = np.flatnonzero(rows)
+    for group in np.split(running, np.flatnonzero(np.diff(running) > 1) + 1) if len(running) else ():
+        whole = slice(int(group[0]), int(group[-1]) + 1)
+        sums = np.cumsum(np.vstack([np.zeros(ratios.shape[1]), ratios[whole]]), axis=0)
+        counts = np.cumsum(np.concatenate([[0.0], rows[whole]]))
+        width = min(LASTS_SLOTS, len(group))
+        count = counts[width:] - counts[:-width]
+        use = count * period_ms >= 1000.0 * AT_LEAST_S
+        if use.any():
+            means = (sums[width:] - sums[:-width])[use] / count[use, None]
+            greatest = np.fmax(greatest, means.max(axis=0))
+    return greatest
 
 
 def _pass(
@@ -250,7 +261,7 @@ def _pass(
     ratios, rows = np.zeros((int(slots[-1]) + 1, count)), np.zeros(int(slots[-1]) + 1)
     heat = np.full(len(log) if keep_heat else 0, math.nan)
     figures, last = np.array([one.row() for one in asked]), np.zeros(count)
-    scratch = np.empty((count, layout.LIMITS_FIELDS))
+    scratch, surroundings = np.empty((count, layout.LIMITS_FIELDS)), np.array([1.0, -math.inf, math.nan])
     judged = watched.judged
     for first in range(0, len(log), ROWS_AT_ONCE):
         part = slice(first, min(first + ROWS_AT_ONCE, len(log)))
@@ -259,7 +270,7 @@ def _pass(
             plain(log.ambient_c[part]), judged.limit[part], judged.flags[part],
             plain(plates.some(part.start, part.stop), np.int32), plates.limits, figures, scratch, states, last,
             watched.period_ms, level, floor, slots[part], first, at_row, ratios, rows,
-            heat[part] if keep_heat else heat,
+            heat[part] if keep_heat else heat, surroundings,
         )  # fmt: skip
     return at_row, ratios, rows, heat
 
@@ -269,12 +280,13 @@ def _work(
     times: Floats, amps: Floats, volts: Floats, ambient_c: Floats, limit: Floats, flags: Ints, which: Ints,
     limits_table: Floats, figures: Floats, scratch: Floats, states: Floats, last: Floats, period_ms: float,
     level: float, floor: float, slots: Ints, first: int, at_row: NDArray[np.int64], ratios: Floats, rows: Floats,
-    heat: Floats,
+    heat: Floats, surroundings: Floats,
 ) -> None:  # fmt: skip
-    """See `_pass`. `last` holds each change's newest current over its setting; `scratch` its limits."""
+    """See `_pass`. `last` holds each change's newest current over its setting; `scratch` its limits; `surroundings` the
+    volts over rated, when they were measured, and the air."""
     count = figures.shape[0]
     version = -1
-    v, v_ms, air = 1.0, -math.inf, math.nan
+    v, v_ms, air = surroundings[0], surroundings[1], surroundings[2]
     for row in range(times.size):
         t = times[row]
         if which[row] != version:
@@ -356,3 +368,4 @@ def _work(
         state[layout.RUNNING] = 1.0 if running else 0.0
         if heat.size > 0:
             heat[row] = state[layout.DEVICE_HEAT]
+    surroundings[0], surroundings[1], surroundings[2] = v, v_ms, air

@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, SLOT_MS, WINDOW_SLOTS, Slots, WindowFigures
+from monitor.blades.window import (
+    LEAST_OVERLOAD_SECONDS,
+    LEAST_SECONDS,
+    LOW_CONFIDENCE,
+    SLOT_MS,
+    WINDOW_SLOTS,
+    Slots,
+    WindowFigures,
+)
+from monitor.motor.unbalance import voltage_unbalance
 from monitor.review.findings import Overload, Span
 from monitor.review.log import Log
 from monitor.review.runs import Ran
@@ -74,7 +83,37 @@ def before_end(log: Log, plates: Plates, watched: Watched, one: Ran, overloads: 
     if window.figures is None:
         sudden = (end_ms - onset) / 1000.0
         window = _window(log, watched, one.last, end_ms, onset, 0.0, sudden)
+        if window.figures is None:
+            window = replace(window, figures=_few(log, log.row_at(onset), one.last))
     return window
+
+
+def _few(log: Log, first: int, last: int) -> WindowFigures | None:
+    """What the few readings of a sudden overload say: enough for its cause, never for degrees."""
+    part = slice(first, last + 1)
+    amps = log.amps[part]
+    use = ~np.isnan(amps).all(axis=1)
+    if not use.any():
+        return None
+    amps, volts, air = amps[use], log.volts[part][use], log.ambient_c[part][use]
+    legs, lines, ambient = _means(amps), _means(volts), _means(air[:, None])[0]
+    measured = [volt for volt in lines if volt is not None]
+    unbalance = None
+    if len(measured) == 3:
+        factor = voltage_unbalance(measured[0], measured[1], measured[2])
+        unbalance = None if np.isnan(factor) else factor
+    return WindowFigures(
+        highest=float(np.nanmax(amps, axis=1).mean()), mean=float(np.nanmean(amps, axis=1).mean()), legs=legs,
+        volts=lines, unbalance=unbalance, mean_volts=sum(measured) / len(measured) if measured else None,
+        ambient_c=ambient, spread=0.0, seconds=float(log.t_ms[last] - log.t_ms[first]) / 1000.0, readings=len(amps),
+        rising_percent_an_hour=None, words=(LOW_CONFIDENCE,),
+    )  # fmt: skip
+
+
+def _means(columns: Floats) -> tuple[float | None, ...]:
+    known = ~np.isnan(columns)
+    places = range(columns.shape[1])
+    return tuple(float(columns[known[:, one], one].mean()) if known[:, one].any() else None for one in places)
 
 
 def around_spell(log: Log, plates: Plates, watched: Watched, spell: Overload) -> Window:

@@ -69,7 +69,7 @@ def test_read_in_parts_it_is_the_same(
     database: Database, stored: int, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     once = whole(database, stored)
-    monkeypatch.setattr(replay, "_AT_ONCE_MS", at_once)
+    monkeypatch.setattr(replay, "AT_ONCE_MS", at_once)
     parts = whole(database, stored)
     same(once, parts)
     assert [(one.row, one.what, one.at_ms) for one in once.changes] == [

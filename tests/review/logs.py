@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from hypothesis import strategies as st
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate, Protection
 from monitor.review.log import Log
@@ -77,3 +78,31 @@ def clock(ms: float) -> str:
     """Time since the beginning of a log, HH:MM:SS."""
     second = round((ms - START_MS) / 1000.0)
     return f"{second // 3600:02}:{second // 60 % 60:02}:{second % 60:02}"
+
+
+LOADS = (0.0, 20.0, 36.0, 39.5, 41.0, 44.0, 47.0, 55.0, 150.0)
+
+
+@st.composite
+def invented(draw: st.DrawFn) -> tuple[Log, Nameplate]:
+    """A log of stretches of load, with stops, gaps, missing values, unbalance and cold."""
+    period = draw(st.sampled_from([1, 10, 60]))
+    stretches = draw(
+        st.lists(st.tuples(st.sampled_from(LOADS), st.integers(1, 120), st.booleans()), min_size=1, max_size=6)
+    )
+    random = np.random.default_rng(draw(st.integers(0, 1000)))
+    n = sum(count for _, count, _ in stretches)
+    load = np.repeat([load for load, _, _ in stretches], [count for _, count, _ in stretches])
+    gaps = np.zeros(n, np.int64)
+    firsts = np.cumsum([0, *(count for _, count, _ in stretches)])[:-1]
+    gaps[firsts] = [random.choice([5 * period, 1_200]) if gap else 0 for *_, gap in stretches]
+    t_ms = START_MS + 1000 * np.cumsum(gaps + period)
+    amps = load[:, None] * (1.0 + random.uniform(0.0, 0.05) * random.uniform(-1.0, 1.0, (n, 3)))
+    amps[random.uniform(size=(n, 3)) < 0.03] = math.nan
+    volts = np.array([460.0, 455.0, 463.0]) * random.uniform(0.88, 1.06, (n, 1))
+    volts[random.uniform(size=n) < 0.2] = math.nan
+    air = np.where(random.uniform(size=n) < 0.3, random.choice([-8.0, 5.0, 18.0], n), math.nan)
+    log = Log("x", t_ms, amps, volts, air, np.full(n, math.nan))
+    setting = draw(st.sampled_from([None, 36.0, 40.0, 46.0]))
+    given_period = draw(st.sampled_from([None, float(period)]))
+    return log, plate(setting=setting, period=given_period, averaging=draw(st.booleans()))

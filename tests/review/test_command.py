@@ -95,6 +95,14 @@ def test_json_to_a_file_and_to_the_terminal(call: Call, tmp_path: Path) -> None:
     assert code == 2 and "one of" in err
 
 
+def test_a_page_and_a_pdf(call: Call, tmp_path: Path) -> None:
+    code, out, err = call("log.csv", "--nameplate", "fan.toml", "--html", "page.html", "--pdf", "report.pdf")
+    assert (code, out, err) == (0, "page.html is written\nreport.pdf is written\n", "")
+    page = (tmp_path / "page.html").read_text()
+    assert page.lower().startswith("<!doctype html>") and "overload trip" in page.lower()
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF-")
+
+
 def test_lines_that_could_not_be_read_give_another_exit_code(call: Call, tmp_path: Path) -> None:
     lines = csv(LOG).splitlines()
     lines[10] = "2026-09-21T14:15:00+00:00,not a number at all,x,,y,,z,"

@@ -8,13 +8,17 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate, Protection
-from monitor.review import watching
+from monitor.review import watching, what_if
 from monitor.review.engine import review
 from monitor.review.findings import Findings
+from monitor.review.log import Log
 from tests.reference.values import LEDGER, load
-from tests.review.logs import clock, plate, steady, told
+from tests.review.logs import clock, invented, plate, steady, told
+from tests.review.published import as_published
 
 ENTRIES = {entry["id"]: entry for entry in load("degrees.json")}
 
@@ -165,3 +169,14 @@ def test_no_setting_and_no_device() -> None:
         told(TRIP, noise=0.001), dataclasses.replace(plate(), protection=Protection("built-in protector"))
     )
     assert [one.trips for one in built_in.what_if] == [None] * len(built_in.what_if)
+
+
+@settings(max_examples=40, deadline=None)
+@given(invented(), st.integers(1, 300))
+def test_any_cutting_of_any_log(case: tuple[Log, Nameplate], rows: int) -> None:
+    log, nameplate = case
+    with pytest.MonkeyPatch.context() as patch:
+        whole = as_published(review(log, nameplate))
+        for module in (watching, what_if):
+            patch.setattr(module, "ROWS_AT_ONCE", rows)
+        assert as_published(review(log, nameplate)) == whole

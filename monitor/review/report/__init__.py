@@ -3,8 +3,7 @@
     findings ──compose──▶ blocks ──page──▶ HTML
                                 └─document──▶ PDF
 
-Who wants both composes once: each plot is then drawn once. matplotlib and typst are loaded with the first report, not
-before.
+matplotlib and typst are loaded when the first report is made, not before.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from monitor.review.report.compose import compose
 from monitor.review.report.document import document
 from monitor.review.report.page import page
 
-__all__ = ["Report", "compose", "document", "html", "page", "pdf"]
+__all__ = ["Report", "compose", "html", "pdf"]
 
 _PAPERS = ("letter", "a4")
 

@@ -1,0 +1,138 @@
+"""The same log with something changed: what can never be, what the image says, and how a real trip counts."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+
+from monitor.motor.nameplate import Nameplate
+from monitor.motor.nec import greatest_setting
+from monitor.review import what_if
+from monitor.review.engine import review
+from monitor.review.findings import WhatIf
+from monitor.review.log import Log
+from monitor.review.runs import runs_of
+from monitor.review.watching import Plates, watch
+from monitor.review.what_if import AS_IT_WAS, SUPPLY_RIGHT, scenarios
+from tests.review.logs import clock, invented, plate, told
+
+RISES = "00:00:00  37>48 | 460\n01:20:00  0 | 461\n01:40:00  end"
+
+
+def asked(log: Log, nameplate: Nameplate) -> dict[str, WhatIf]:
+    plates = Plates.one(nameplate)
+    watched = watch(log, plates)
+    found = what_if.what_if(log, plates, watched, runs_of(log, plates, watched), nameplate)
+    return {one.change: one for one in found}
+
+
+def by_degrees(found: dict[str, WhatIf]) -> list[WhatIf]:
+    """As it was, and every insert, from none to most."""
+    return [one for change, one in found.items() if change == AS_IT_WAS or "(insert" in change]
+
+
+@settings(max_examples=80, deadline=None)
+@given(invented())
+def test_more_degrees_never_trip_sooner(case: tuple[Log, Nameplate]) -> None:
+    found = by_degrees(asked(*case))
+    if not found:
+        return
+    assert len(found) == 4
+    for less, more in pairwise(found):
+        if more.trips:
+            assert less.trips and less.at_ms is not None and more.at_ms is not None
+            assert more.at_ms >= less.at_ms
+        if not math.isnan(less.margin):
+            assert more.margin >= less.margin - 1e-12
+
+
+@settings(max_examples=80, deadline=None)
+@given(invented())
+def test_unchanged_it_is_the_image_of_the_watch(case: tuple[Log, Nameplate]) -> None:
+    """One pass of its own, yet to the last bit what the watch had, first readings with an unlearned period apart."""
+    log, nameplate = case
+    nameplate = dataclasses.replace(nameplate, logger=dataclasses.replace(nameplate.logger, period_seconds=10.0))
+    plates = Plates.one(nameplate)
+    watched = watch(log, plates)
+    *_, heat = what_if._pass(
+        log, plates, watched, [what_if.Scenario(AS_IT_WAS)], math.inf, math.inf, what_if._slots(log), keep_heat=True
+    )
+    if nameplate.protection.setting_amps is not None:
+        known = ~np.isnan(log.amps).all(axis=1)
+        assert np.array_equal(heat[known], watched.judged.device_heat[known], equal_nan=True)
+
+
+def test_a_trip_is_told_when_it_happened_and_fewer_degrees_prevent_it() -> None:
+    log = told(RISES, noise=0.001)
+    found = asked(log, plate())
+    was = found[AS_IT_WAS]
+    assert (was.trips, clock(was.at_ms or 0.0)) == (True, "01:19:50")
+    less = found["2 degrees less (insert 19)"]
+    assert (less.trips, less.at_ms) == (False, None)
+    assert any("up to the end of this run" in word for word in less.words)
+    assert was.margin == pytest.approx(1.0 - np.mean(np.linspace(37, 48, 480)[-180:]) / 40.0, abs=0.005)
+    assert found["6 degrees less (insert 15)"].margin > less.margin > was.margin
+
+
+def test_the_level_is_where_this_device_opened() -> None:
+    """A quick device, of 0.5 of its class time, opened with its image at some 0.8: that counts for colder air too."""
+    text = "00:00:00  36 | 460\n02:00:00  50 | 460\n02:02:30  0 | 460\n02:30:00  end"
+    found = asked(told(text, noise=0.001), plate())
+    assert found[AS_IT_WAS].trips and clock(found[AS_IT_WAS].at_ms or 0.0) == "02:02:20"
+    colder = found["air at -10 degrees C (14 F) all the time, the coldest expected"]
+    assert colder.trips and colder.at_ms is not None and colder.at_ms < (found[AS_IT_WAS].at_ms or 0.0)
+    assert any("At most" in word for word in colder.words)
+    assert not found["2 degrees less (insert 19)"].trips
+
+
+def test_no_device_opens_under_1_05_of_its_setting() -> None:
+    """Opened early by a step; what lies under 1.05 x the setting afterwards never counts, however warm the image."""
+    text = "00:00:00  40.5 | 460\n03:00:00  end"
+    found = asked(told(text, noise=0.0), plate())
+    assert not any(one.trips for one in by_degrees(found))
+
+
+def test_what_was_carried_without_opening_is_carried() -> None:
+    """An image above 1 for an hour and nothing opened: the device is set higher than is registered, or slow."""
+    found = asked(told("00:00:00  36 | 460\n00:30:00  48 | 460\n02:00:00  end", noise=0.001), plate())
+    assert not found[AS_IT_WAS].trips
+    assert found["air at -10 degrees C (14 F) all the time, the coldest expected"].trips
+
+
+def test_supply_put_right() -> None:
+    low = told("00:00:00  43 40 38 | 425 432 436\n01:00:00  end", noise=0.001)
+    found = asked(low, plate())
+    assert found[AS_IT_WAS].margin < 0.0 < found[SUPPLY_RIGHT].margin
+    good = asked(told("00:00:00  36 | 460\n01:00:00  end"), plate())
+    assert good[SUPPLY_RIGHT].margin == pytest.approx(good[AS_IT_WAS].margin)
+
+
+@pytest.mark.parametrize(("factor", "setting"), [(1.0, 40.0), (1.15, 40.0), (1.0, 60.0), (1.25, None)])
+def test_a_setting_is_never_beyond_the_code_and_never_a_remedy(factor: float, setting: float | None) -> None:
+    nameplate = plate(setting=setting, service_factor=factor)
+    most = greatest_setting(40.0, factor)
+    for one in scenarios(nameplate):
+        if setting is None:
+            assert one.setting_times == 1.0
+            continue
+        assert one.setting_times == 1.0 or one.setting_times * setting <= most * (1.0 + 1e-9)
+        if one.setting_times > 1.0 or (one.tau_s == one.tau_s and "class 20" in one.change):
+            assert "never a remedy" in one.change
+    if setting == 60.0:  # beyond the code already: set down, it would open where it now does not
+        text = "00:00:00  36 | 460\n00:30:00  56 | 460\n02:00:00  end"
+        found = asked(told(text, noise=0.001), nameplate)
+        lower = [one for change, one in found.items() if "the most the code allows" in change]
+        assert not found[AS_IT_WAS].trips and len(lower) == 1 and lower[0].trips
+        assert "never a remedy" not in lower[0].change
+
+
+def test_the_same_through_the_review() -> None:
+    log = told(RISES, noise=0.001)
+    found = review(log, plate())
+    assert {one.change: one for one in found.what_if} == asked(log, plate())
+    assert found.what_if[0].change == AS_IT_WAS
