@@ -17,6 +17,7 @@ Current*, Electrical Construction & Maintenance, 2014, for the unbalance); the b
 from __future__ import annotations
 
 import statistics
+from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -260,12 +261,18 @@ def _amps(fans: Sequence[Running], shifted: Collection[str | None]) -> list[Find
 
 def _alone(known: Sequence[tuple[Running, float]], shifted: Collection[str | None]) -> list[Finding]:
     """A fan, or the fans of one plenum, that draw more than usual while the rest do not."""
+    ordered = sorted(change for _, change in known)
+    together = Counter(fan.plenum for fan, _ in known)
     alone = []
     for fan, change in known:
+        # The median of the rest lies no lower than this: most fans of a large site need no look at all the others.
+        least = ordered[max(len(ordered) // 2 - (together[fan.plenum] if fan.plenum else 1) - 1, 0)]
+        if change < UP_SHARE or change - least < ALONE_SHARE:
+            continue
         rest = [
             other for sister, other in known if sister is not fan and (not fan.plenum or sister.plenum != fan.plenum)
         ]
-        if rest and change >= UP_SHARE and change - statistics.median(rest) >= ALONE_SHARE:
+        if rest and change - statistics.median(rest) >= ALONE_SHARE:
             alone.append((fan, change, statistics.median(rest), len(rest)))
     # What a neighbour's stop has shifted says nothing about the fan itself. Where several stand out that share no
     # plenum none of them is alone: what they share is told above, or is not known.

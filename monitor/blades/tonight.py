@@ -210,7 +210,8 @@ def outlook(
     if now_c is None:
         return None, NO_AIR
     v, unbalance, _ = supply_of(nameplate, figures)
-    if nameplate.motor.phases == 3 and unbalance is not None and unbalance > NO_FACTOR_ABOVE:
+    no_limit = nameplate.motor.phases == 3 and unbalance is not None and unbalance > NO_FACTOR_ABOVE
+    if no_limit or answer.pitch.as_is_why == SUPPLY_FIRST:  # measured here, or by a technician
         return None, SUPPLY_FIRST
     at = 1.0 if v is None else v
     model = current_model(nameplate.motor)

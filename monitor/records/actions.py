@@ -88,6 +88,13 @@ def outcome(database: Database, number: int) -> Action | None:
         return None if row is None else _action(row)
 
 
+def done_since(connection: Connection, kind: str, since_ms: int) -> list[Action]:
+    """Actions of one kind that were carried out since a time, in the order in which they were asked for."""
+    table = tables.actions
+    query = sa.select(table).where(table.c.done_ms >= since_ms, table.c.kind == kind, table.c.outcome == DONE)
+    return [_action(row) for row in connection.execute(query.order_by(table.c.number)).mappings()]
+
+
 def _action(row: Mapping[Any, Any]) -> Action:
     return Action(
         row["number"],

@@ -182,7 +182,7 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
 
 LAST_ENTRIES = 20
 """So many entries of the service record come with a fan."""
-_SHARED = ("supply-lost", "site-silent")
+_SHARED = ("supply-lost", "site-silent", "cold-night")
 
 
 def _alarms_of(

@@ -70,6 +70,37 @@ def unpack(packed: bytes, point_id: int) -> ReadingRows:
     ------
     ValueError : the bytes are of another form, or damaged
     """
+    n, parts = _parts(packed, point_id)
+    found: dict[str, Any] = {"point_id": np.full(n, point_id, np.int64)}
+    columns = iter(parts)
+    for name in _WHOLE:
+        found[name] = _read_whole(next(columns), n)
+    for name in _MEASURED:
+        found[name] = _read_measured(next(columns), n)
+    for name in _LEGS:
+        found[name] = np.column_stack([_read_measured(next(columns), n) for _ in range(3)])
+    return ReadingRows(**found)
+
+
+def unpack_air(packed: bytes, point_id: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Times and air temperatures of a packed hour alone: a small part of the work of `unpack`.
+
+    Returns
+    -------
+    t_ms, ambient_c : shape (n,)
+
+    Raises
+    ------
+    ValueError : as `unpack`
+    """
+    names = (*_WHOLE, *_MEASURED)
+    wanted = names.index("t_ms"), names.index("ambient_c")
+    n, (t_ms, air) = _parts(packed, point_id, wanted)
+    return _read_whole(t_ms, n), _read_measured(air, n)
+
+
+def _parts(packed: bytes, point_id: int, wanted: tuple[int, ...] | None = None) -> tuple[int, list[bytes]]:
+    """How many rows, and the bytes of each column, or of those wanted by their place."""
     head = struct.calcsize(_HEAD)
     if len(packed) < head or packed[0] != PACKED_FORMAT:
         raise ValueError(f"a packed hour of point {point_id} is not in form {PACKED_FORMAT}: {packed[:8].hex()}")
@@ -80,19 +111,12 @@ def unpack(packed: bytes, point_id: int) -> ReadingRows:
     decompress = zstandard.ZstdDecompressor().decompress
     parts = []
     at = struct.calcsize(_SIZES)
-    for size in struct.unpack_from(_SIZES, body):
+    for place, size in enumerate(struct.unpack_from(_SIZES, body)):
         part = body[at : at + size // 2]
         at += size // 2
-        parts.append(decompress(part) if size % 2 else part)
-    found: dict[str, Any] = {"point_id": np.full(n, point_id, np.int64)}
-    columns = iter(parts)
-    for name in _WHOLE:
-        found[name] = _read_whole(next(columns), n)
-    for name in _MEASURED:
-        found[name] = _read_measured(next(columns), n)
-    for name in _LEGS:
-        found[name] = np.column_stack([_read_measured(next(columns), n) for _ in range(3)])
-    return ReadingRows(**found)
+        if wanted is None or place in wanted:
+            parts.append(decompress(part) if size % 2 else part)
+    return n, parts
 
 
 # --- whole numbers ---------------------------------------------------------------------------------------------

@@ -22,22 +22,32 @@ WATCHES = (
 
 def summary(found: Findings) -> str:
     """The findings as plain text; times by the clock of the log where that is known, else in UTC."""
-    zone = _zone(found)
-    lines: list[str] = []
-    for title, texts in (
-        ("", [_head(found, zone)]),
+    head, parts = sections(found)
+    lines = textwrap.wrap(head, WIDTH)
+    for title, texts in parts:
+        lines += ["", title]
+        for text in texts:
+            lines += textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return "\n".join([*lines, "", *textwrap.wrap(WATCHES, WIDTH)])
+
+
+def sections(found: Findings, zone: tzinfo | None = None) -> tuple[str, list[tuple[str, list[str]]]]:
+    """What was reviewed in one line, and the findings as titles, each with its sentences.
+
+    Parameters
+    ----------
+    zone : by whose clock times are told; None: as `summary`
+    """
+    zone = zone or _zone(found)
+    parts = [
         ("What happened", list(_happened(found, zone))),
         ("Likely cause", list(_causes(found))),
         ("Check first", list(_checks(found))),
         ("Degrees", list(_degrees(found))),
         ("What if", [_what_if(one, zone) for one in found.what_if]),
         ("How it was read", list(_how_read(found))),
-    ):
-        if texts:
-            lines += ["", title] if title else []
-            for text in texts:
-                lines += textwrap.wrap(text, WIDTH, initial_indent="  " if title else "", subsequent_indent="    ")
-    return "\n".join([*lines, "", *textwrap.wrap(WATCHES, WIDTH)])
+    ]
+    return _head(found, zone), [(title, texts) for title, texts in parts if texts]
 
 
 def _zone(found: Findings) -> tzinfo:

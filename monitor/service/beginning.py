@@ -58,7 +58,7 @@ def plant_from(start: Start) -> Plant:
 
 def site_of(site: StoredSite) -> Site:
     """A stored site as the plant holds it."""
-    return Site(site.site, site.name, site.time_zone, site.altitude_m, site.units)
+    return Site(site.site, site.name, site.time_zone, site.altitude_m, site.units, site.supper)
 
 
 def add_version(plant: Plant, point: Point, version: StoredVersion) -> Version:

@@ -16,10 +16,12 @@ from monitor.records.start import Start
 from monitor.service import beginning
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
+from monitor.service.nights import Nights
 from monitor.service.pending import Pending
 from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.service.site_silence import SiteSilence
+from monitor.service.supper import Supper
 from monitor.service.verdicts import Verdicts
 from monitor.watch import layout
 from monitor.watch.columns import Change
@@ -32,7 +34,7 @@ class Changes:
 
     def __init__(
         self, plant: Plant, pending: Pending, book: AlarmBook, figures: Figures, silence: Silence, start: Start,
-        routes: Sequence[Route], *, now: Callable[[], datetime], steady: Callable[[], float],
+        routes: Sequence[Route], nights: Nights, *, now: Callable[[], datetime], steady: Callable[[], float],
     ) -> None:  # fmt: skip
         """
         Parameters
@@ -50,6 +52,7 @@ class Changes:
         )  # fmt: skip
         self.verdicts.begin(start.ended_runs, start.open_runs)
         self.site_silence = SiteSilence(plant, book, silence, self.apply)
+        self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
 
     def take(self, changes: Sequence[Change]) -> None:
         """Changes of one batch, in the order in which they happened."""
@@ -121,7 +124,8 @@ class Changes:
             return None
         pending = self._pending
         story = self._figures.story(point, alarm, self._standing(point), now)
-        story = replace(story, **self.verdicts.words(point, alarm), **self.site_silence.words(alarm))
+        told_of = self.verdicts.words(point, alarm) | self.site_silence.words(alarm) | self.supper.words(alarm)
+        story = replace(story, **told_of)
         watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
         alarm = replace(alarm, text=line(alarm, story, watched=watched))
         self._book.keep(alarm)

@@ -17,11 +17,15 @@ from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
 from monitor.blades.cautions import for_notice
 from monitor.blades.changed import Loads
-from monitor.blades.comparison import Idle, Running, about, compare, running
-from monitor.blades.estimate import estimate
+from monitor.blades.comparison import Finding, Idle, Running, about, compare, running
+from monitor.blades.estimate import Estimate, estimate
+from monitor.blades.rising import Trails
+from monitor.blades.tonight import crossing, device_opens_from, outlook
 from monitor.blades.window import LEAST_OVERLOAD_SECONDS, LEAST_SECONDS, Slots, WindowFigures
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adjusted_limit, full_limit
+from monitor.motor.nameplate import Nameplate
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
+from monitor.service.nights import Nights
 from monitor.service.plant import Plant, Point
 from monitor.service.service_book import NOTHING, Known
 from monitor.watch import layout
@@ -33,6 +37,8 @@ log = logging.getLogger("monitor.worker")
 _OVERLOAD = layout.place_of("overload")
 _TOGETHER_MS = 900_000.0
 """Fans whose half hours end within so long of each other are compared [ms of event time]."""
+_COMPARED_FOR_MS = 60_000.0
+"""What a comparison of a site has shown stands for so long [ms of event time]: it is one for all its fans."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +80,10 @@ class Figures:
         self._plant = plant
         self._public_url = public_url
         self._known = known
+        self.nights: Nights | None = None
+        """What is known of each site's night; set by the worker."""
         self._slots = Slots(len(plant.points))
+        self._trails = Trails(len(plant.points))
         self._last: dict[int, Seen] = {}
         self._last_running: dict[int, Seen] = {}
         self._status: dict[int, str] = {}
@@ -83,6 +92,8 @@ class Figures:
         self._loads = Loads(len(plant.points))
         self._running: dict[int, tuple[float, Running]] = {}
         """Row -> when it was last estimated, and what its half hour said to its neighbours."""
+        self._found: dict[str, tuple[float, tuple[Finding, ...]]] = {}
+        """Site -> when its fans were last compared, and what that has shown."""
 
     def add(self, rows: Rows, judged: Judged) -> None:
         """The fed readings of fans of one batch, sorted by point and time, as judged."""
@@ -93,6 +104,7 @@ class Figures:
         self._forget_other_blades(rows)
         settled = (judged.flags & layout.IS_SETTLED) != 0
         self._slots.add(rows.point, rows.t_ms, rows.amps, rows.volts, rows.ambient_c, settled)
+        self._trails.add(rows.point, rows.t_ms, judged.highest, settled)
         running = (judged.flags & layout.IS_RUNNING) != 0
         for start, stop in stretches(rows.point):
             row = int(rows.point[start])
@@ -115,6 +127,7 @@ class Figures:
                 self._slots.forget(row)
                 self._loads.forget(row)
                 self._running.pop(row, None)
+                self._trails.forget(row)
 
     def _seen(self, rows: Rows, judged: Judged, at: int) -> Seen:
         legs = rows.amps[at].tolist()[: int(self._plant.legs_of[rows.point[at]])]
@@ -135,7 +148,11 @@ class Figures:
         self._status[point.row] = word
 
     def estimate(self, point: Point) -> tuple[dict[str, Any] | None, str | None]:
-        """The blades' answer for a fan as JSON would have it, or why there is none yet."""
+        """The blades' answer for a fan as JSON would have it, or why there is none yet.
+
+        Beside what `Estimate.as_json` gives: `tonight` (of `Outlook.as_json`, and `at`, when it passes) or null with
+        `tonight_why`; `rising_amps_an_hour` and `reaches_limit_at`, null where it does not rise.
+        """
         nameplate = point.nameplate
         last = self._last.get(point.row)
         state = self._plant.states[point.row]
@@ -161,31 +178,65 @@ class Figures:
                 technician_words=record.words,
                 belief=record.belief,
                 usual_load=None if usual is None else usual.load,
-                beside=self._neighbours(point, nameplate.fan.plenum, last.t_ms),
+                beside=about(point.name, self._compared(point.site, last.t_ms)),
             )
             self._keep_load(point, last.t_ms, figures, answer.reference_load)
-            return answer.as_json(), None
+            return {**answer.as_json(), **self._ahead(point, nameplate, figures, answer, last)}, None
         except Exception:  # it would come back after every start: advice must never cost the watch
             log.exception("no estimate of %s/%s: a fault of the monitor", point.site, point.name)
             return None, "no degrees, by a fault of the monitor: please report its log"
 
-    def _neighbours(self, point: Point, plenum: str | None, t_ms: float) -> tuple[str, ...]:
-        """What the other fans of the site, as last estimated, show about this one."""
+    def _compared(self, site: str, t_ms: float) -> tuple[Finding, ...]:
+        """What the fans of a site, each as last estimated, show about each other."""
+        at, found = self._found.get(site, (-math.inf, ()))
+        if 0.0 <= t_ms - at < _COMPARED_FOR_MS:
+            return found
         fans, idle = [], []
-        for other in (fan for fan in self._plant.fans() if fan.site == point.site):
-            state = self._plant.states[other.row, layout.RUNNING]
-            at, seen = self._running.get(other.row, (-math.inf, None))
-            if state == 1.0 and seen is not None and abs(at - t_ms) <= _TOGETHER_MS:
+        for point in (fan for fan in self._plant.fans() if fan.site == site):
+            state = self._plant.states[point.row, layout.RUNNING]
+            seen_at, seen = self._running.get(point.row, (-math.inf, None))
+            if state == 1.0 and seen is not None and abs(seen_at - t_ms) <= _TOGETHER_MS:
                 fans.append(seen)
-            elif state == 0.0 and plenum is not None and other.nameplate and other.nameplate.fan.plenum == plenum:
-                ran = self._last_running.get(other.row)
-                idle.append(Idle(other.name, plenum, None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0))
-        return about(point.name, compare(fans, idle))
+            elif state == 0.0 and point.nameplate is not None:
+                ran = self._last_running.get(point.row)
+                hours = None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0
+                idle.append(Idle(point.name, point.nameplate.fan.plenum, hours))
+        found = compare(fans, idle)
+        self._found[site] = t_ms, found
+        return found
 
     def _keep_load(self, point: Point, t_ms: float, figures: WindowFigures, load: float | None) -> None:
         """One figure an hour: what the next seven days are compared with. A restart begins anew."""
         if load is not None:
             self._loads.add(point.row, t_ms, load, figures.mean, figures.mean_volts, figures.ambient_c)
+
+    def _ahead(
+        self, point: Point, nameplate: Nameplate, figures: WindowFigures, answer: Estimate, last: Seen
+    ) -> dict[str, Any]:
+        """Tonight, and where the amps of the last two hours lead to."""
+        site, state = self._plant.sites[point.site], self._plant.states[point.row]
+        known = self._plant.limits[self._plant.limits_of[point.row], layout.DEVICE_KNOWN] == 1.0
+        proven = _or_none(float(state[layout.TOP3]))
+        device = device_opens_from(nameplate.protection.setting_amps if known else None, proven)
+        now = last.t_ms / 1000.0
+        low = None if self.nights is None else self.nights.low(site, _time(last.t_ms))
+        found, why = outlook(nameplate, figures, answer, low, device_amps=device)
+        tonight = None
+        if found is not None:
+            at = None
+            if self.nights is not None and found.passes_below_c is not None:
+                seconds, air = self.nights.curve(site)
+                at = crossing(seconds, air, now=now, now_c=found.now_c, low_c=found.low.c,
+                              passes_below_c=found.passes_below_c)  # fmt: skip
+            tonight = {**found.as_json(), "at": None if at is None else _rfc3339(1000.0 * at)}
+        line = self._trails.line(point.row, last.t_ms, float(state[layout.RUN_START_MS]))
+        ahead = None if line is None else line.seconds_to(answer.limit.amps)
+        return {
+            "tonight": tonight,
+            "tonight_why": why,
+            "rising_amps_an_hour": None if line is None else line.amps_an_hour,
+            "reaches_limit_at": None if ahead is None else _rfc3339(1000.0 * (now + ahead)),
+        }
 
     def story(self, point: Point, alarm: Alarm, standing: Sequence[str], now: datetime) -> Story:
         """What a notice about this fan can tell now."""
@@ -238,6 +289,7 @@ class Figures:
             device_type=nameplate.protection.type if nameplate else None,
             device_setting_amps=nameplate.protection.setting_amps if nameplate else None,
             proven_amps=_or_none(float(state[layout.TOP3])),
+            reaches_limit_at=_when(answer.get("reaches_limit_at")) if answer is not None else None,
             estimate=answer,
             estimate_words=words,
             target_amps=target,
@@ -270,6 +322,7 @@ class Figures:
         """New points have come."""
         self._slots.grow(len(self._plant.points))
         self._loads.grow(len(self._plant.points))
+        self._trails.grow(len(self._plant.points))
 
 
 def state_message(point: Point, seen: Seen, running: bool, alarms: Sequence[Alarm]) -> Mapping[str, object]:
@@ -311,6 +364,10 @@ def _time(ms: float) -> datetime:
 
 def _rfc3339(ms: float) -> str:
     return _time(ms).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _when(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)
 
 
 def _or_none(value: float) -> float | None:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from monitor.alarms.alarm import About, Acknowledge, Alarm, Event, PlannedStop, WithdrawPlannedStop
 from monitor.records.actions import DONE, Action
+from monitor.records.nights import TONIGHT
 from monitor.records.register import Edits
 from monitor.service.beginning import add_version, site_of
 from monitor.service.book import AlarmBook
@@ -33,16 +34,22 @@ def take_up(edits: Edits, plant: Plant) -> list[tuple[int, Version]]:
     return taken
 
 
-def carry_out(action: Action, book: AlarmBook, plant: Plant, apply: Apply) -> str:
+def carry_out(action: Action, book: AlarmBook, plant: Plant, apply: Apply, enter: Callable[[Action], str]) -> str:
     """Does what an operator asked for; returns "done" or in words why not.
 
     Kinds and their bodies: acknowledge {"alarm": number}; planned-stop {"fan": name, "until": RFC 3339, "why": text};
-    withdraw-planned-stop {"fan": name}.
+    withdraw-planned-stop {"fan": name}; tonight {"low_c": number, or null to take it back}.
+
+    Parameters
+    ----------
+    enter : takes the low that somebody entered for tonight
     """
     if action.kind == "acknowledge":
         return _acknowledge(action, book, plant, apply)
     if action.kind in ("planned-stop", "withdraw-planned-stop"):
         return _planned_stop(action, plant, apply)
+    if action.kind == TONIGHT:
+        return enter(action)
     return f'nobody knows how to do "{action.kind}"'
 
 

@@ -35,6 +35,8 @@ class Pending:
     applied: dict[tuple[int, int], int] = field(default_factory=dict)
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)
+    cursors: dict[str, str] = field(default_factory=dict)
+    """What is kept under a name: the last outlook of each site."""
     service: list[NewEntry] = field(default_factory=list)
     service_found: dict[int, Found] = field(default_factory=dict)
     """By the number of the entry."""
@@ -49,7 +51,7 @@ class Pending:
         return not (
             self.messages or self.readings or self.fan_now or self.counts or self.runs or self.alarms or self.changes
             or self.actions_done or self.estimates or self.applied or self.states or self.rejected or self.newcomers
-            or self.gaps or self.notices or self.service or self.service_found
+            or self.gaps or self.cursors or self.notices or self.service or self.service_found
         )  # fmt: skip
 
     def count(self, point_id: int) -> LoggerNow:
@@ -79,6 +81,7 @@ class Pending:
             estimates=self.estimates,
             applied=self.applied,
             gaps=self.gaps,
+            cursors=self.cursors,
             service=self.service,
             service_found=self.service_found,
         )

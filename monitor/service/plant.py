@@ -30,6 +30,8 @@ class Site:
     time_zone: str = "UTC"
     altitude_m: float = 0.0
     units: str = "us"
+    supper: str = "17:00"
+    """Local hour at which the night's outlook is worked."""
 
 
 @dataclass

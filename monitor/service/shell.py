@@ -112,7 +112,9 @@ class Service:
         except BaseException:
             self.database.close()
             raise
-        app = create_app(self.database, now=self._now, health=self.health, loopback_only=True)
+        app = create_app(
+            self.database, now=self._now, health=self.health, loopback_only=True, reviews=settings.data / "reviews"
+        )  # fmt: skip
         try:
             self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)
         except BaseException:

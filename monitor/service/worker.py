@@ -34,6 +34,7 @@ from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
 from monitor.service.intake import Intake, Taken, merged
 from monitor.service.keeping import Keeping
+from monitor.service.nights import Nights
 from monitor.service.pending import Pending
 from monitor.service.plant import Point
 from monitor.service.retained import Retained
@@ -116,11 +117,12 @@ class Worker:
         )
         self.figures = Figures(self.plant, public_url, self._service.known)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
+        self.figures.nights = Nights(self.plant, database, self._now())
         self._silence = Silence(self.plant, steady)
         self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start.next_reading)
         self._changes = Changes(
             self.plant, self._pending, self._book, self.figures, self._silence, start, self._routes,
-            now=self._now, steady=steady,
+            self.figures.nights, now=self._now, steady=steady,
         )  # fmt: skip
         self._gaps = Gaps(self.plant, steady, self._changes.verdicts.supplies.others, gaps.stored(database))
         self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
@@ -284,6 +286,10 @@ class Worker:
                 event = self._silence.look(point, self._book.get(about), self._now_ms())
                 if event is not None:
                     self._changes.apply(point, about, event)
+        try:
+            self._changes.supper.look(now, listening and self._caught_up)
+        except LinkError as exc:
+            self._complain(str(exc))
         for point in self.plant.fans():
             self._estimate(point)
         self._judge_a_gap()
@@ -351,7 +357,9 @@ class Worker:
             if action.kind == SERVICE:
                 outcome = self._service.carry_out(action)
             else:
-                outcome = orders.carry_out(action, self._book, self.plant, self._changes.apply)
+                outcome = orders.carry_out(
+                    action, self._book, self.plant, self._changes.apply, self._changes.supper.enter
+                )
             if outcome is not None:
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
                 self._pending.urgent = True

@@ -12,6 +12,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse
 
+from monitor.blades.tonight import LOW_BOUNDS_C
 from monitor.errors import Fault, ReadingError
 from monitor.records import look, readings, register, service_record
 from monitor.records.database import Database
@@ -89,6 +90,14 @@ class PlannedStop(BaseModel):
     by: str | None = Field(None, max_length=200)
 
 
+class TonightsLow(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    low_c: float | None = Field(
+        ge=LOW_BOUNDS_C[0], le=LOW_BOUNDS_C[1], allow_inf_nan=False, description="degrees C; null takes it back"
+    )
+    by: str | None = Field(None, max_length=200)
+
+
 def database_of(request: Request) -> Database:
     """The open database of the app."""
     database: Database = request.app.state.database
@@ -140,7 +149,7 @@ def fans(
 
 @router.get("/fans/{site}/{fan}")
 def one_fan(request: Request, site: SiteName, fan: FanName) -> dict[str, Any]:
-    """One fan with limit factors, parts, pitch and runs."""
+    """One fan with limit factors, parts, pitch, tonight and runs."""
     item = look.fan(database_of(request), sites_of(request), site, fan)
     if item is None:
         raise not_found(f"There is no fan {fan} at {site}.")
@@ -273,6 +282,14 @@ async def enter_service(
     outcome, number = await asked.service(database, sites, site, fan, entry, None, now_of(request))
     made = None if number is None else service_record.one(database, number)
     return Entered(outcome=outcome or None, entry=None if made is None else service_shape(service_record.item_of(made)))
+
+
+@router.post("/sites/{site}/tonight", status_code=202)
+async def tonight(request: Request, site: SiteName, body: TonightsLow) -> Asked:
+    """Enters tonight's low, for the outlook of a site's fans; it holds until nine the next morning."""
+    by = asked.who(body.by)
+    outcome = await asked.tonight(database_of(request), sites_of(request), site, body.low_c, by, now_of(request))
+    return Asked(outcome=outcome or None)
 
 
 @router.get("/loggers")

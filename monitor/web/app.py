@@ -5,6 +5,8 @@ It reads what commits wrote and writes only action and register rows; it never t
 
 from __future__ import annotations
 
+import secrets
+import tempfile
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -22,10 +24,11 @@ from monitor.errors import LinkError
 from monitor.records import register
 from monitor.records.database import Database
 from monitor.records.scope import ALL
-from monitor.web import api, pages, problems, words
+from monitor.web import api, pages, problems, review_page, words
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
+from monitor.web.reviewing import Reviews
 
 HERE = Path(__file__).parent
 THREADS = 4
@@ -40,6 +43,7 @@ def create_app(
     now: Callable[[], datetime],
     health: Callable[[], Mapping[str, Any]] | None = None,
     loopback_only: bool = True,
+    reviews: Path | None = None,
 ) -> FastAPI:
     """Makes the app.
 
@@ -50,6 +54,7 @@ def create_app(
     health : what the service says of itself for /healthz; `"ok": False` in it makes the answer 503. With
         `"broker_connected": False` the Loggers page tells what `"broker"` says
     loopback_only : answer only this computer, as long as there are no accounts
+    reviews : directory for the reviews asked for on the pages, emptied at the first; None: a temporary one
     """
 
     @asynccontextmanager
@@ -57,6 +62,7 @@ def create_app(
         anyio.to_thread.current_default_thread_limiter().total_tokens = THREADS
         yield
         app.state.live.stop()
+        app.state.reviews.stop()
 
     app = FastAPI(
         title="Fan amp monitor",
@@ -74,10 +80,12 @@ def create_app(
     app.state.sites = ALL
     app.state.health = health if health is not None else dict
     app.state.live = Live(look_for_news(database, ALL, now))
+    app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")
     app.state.templates = _templates(loopback_only)
     problems.install(app)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(review_page.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Guard, loopback_only=loopback_only)
 

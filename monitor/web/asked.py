@@ -14,7 +14,8 @@ from monitor.errors import ConfigError
 from monitor.records import actions, look, register, service_entry, service_record
 from monitor.records.actions import DONE, clean
 from monitor.records.database import Database
-from monitor.records.scope import Sites
+from monitor.records.nights import TONIGHT
+from monitor.records.scope import Sites, allows
 from monitor.web.problems import Problem, not_found
 
 AT_THIS_COMPUTER = "at this computer"
@@ -110,6 +111,18 @@ def _fan_of(database: Database, sites: Sites, site: str, fan: str) -> tuple[int,
     with database.read() as connection:
         found = register.find_fan(connection, sites, site, fan)
     return None if found is None else (found[0].point_id, found[1].nameplate.motor.phases)
+
+
+async def tonight(database: Database, sites: Sites, site: str, low_c: float | None, by: str, now: datetime) -> str:
+    """Enters tonight's low for a site; None takes one back. Returns as `acknowledge`.
+
+    Raises
+    ------
+    Problem : 404, the reader has no such site; 409, the worker refused, in its words
+    """
+    if not await run_in_threadpool(register.sites, database, [site] if allows(sites, site) else []):
+        raise not_found(f"There is no site {site}.")
+    return await _put(database, TONIGHT, site, {"low_c": low_c}, by, now)
 
 
 async def _put(database: Database, kind: str, site: str, body: Mapping[str, Any], by: str, now: datetime) -> str:

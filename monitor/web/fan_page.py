@@ -19,7 +19,7 @@ from monitor.motor.nameplate import Nameplate
 from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
-from monitor.web import heat, words
+from monitor.web import heat, tonight, words
 from monitor.web.service_words import service_row
 from monitor.web.shown import show, zone_of
 
@@ -139,6 +139,8 @@ def build(
         "supply_together": supply_together(said.get("causes") or [], said.get("parts") or []),
         "estimate_words": [sentence(text) for text in said.get("words") or [] if text not in limit.notes],
         "estimated": words.local(item["estimate_time"], zone, now) if item["estimate_time"] else "",
+        "tonight": tonight.lines(item, site.units, zone),
+        "degree_sign": "°C" if site.units == "si" else "°F",
         "degrees": degrees_words(pitch, plate),
         "inserts": insert_rows(pitch, plate),
         "coldest": "the present air" if plate.fan.coldest_expected_c is None

@@ -93,7 +93,7 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in SECURITY_HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)  # a review's report has a policy of its own, as strict for scripts
                 # What pages show is of this moment; files of ours may be kept if they are asked after.
                 headers.setdefault("cache-control", "no-cache" if scope["path"].startswith("/static/") else "no-store")
             await send(message)

@@ -18,7 +18,7 @@ from monitor.records.register import Site
 from monitor.records.rows import to_ms
 from monitor.records.scope import allows
 from monitor.settings import NAME
-from monitor.web import asked, fan_page, take_on, words
+from monitor.web import asked, fan_page, take_on, tonight, words
 from monitor.web.api import database_of, now_of, only, point_of, sites_of
 from monitor.web.heard import known_loggers
 from monitor.web.live import mark_text
@@ -141,8 +141,28 @@ async def acknowledge(
     await asked.acknowledge(database, sites, number, asked.who(by), now_of(request))
     alarm = await run_in_threadpool(look.alarm, database, sites, number)
     assert alarm is not None
-    back = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
-    return RedirectResponse(f"{back}#alarms", 303)
+    if alarm["fan"] or alarm["supply"]:
+        back = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
+        return RedirectResponse(f"{back}#alarms", 303)
+    return RedirectResponse(f"/?site={quote(alarm['site'], safe='')}", 303)
+
+
+@router.post("/sites/{site}/tonight")
+async def tonights_low(
+    request: Request,
+    site: Annotated[str, Path(max_length=64)],
+    low: Annotated[str, Form(max_length=tonight.LOW_LETTERS)] = "",
+    fan: Annotated[str, Form(max_length=64)] = "",
+    by: Annotated[str, Form(max_length=200)] = "",
+) -> Response:
+    """Enters tonight's low in the site's units, or takes it back, and goes back to the fan."""
+    database, sites = database_of(request), sites_of(request)
+    places = await run_in_threadpool(register.sites, database, only(sites, site))
+    if not places:
+        raise not_found(f"There is no site {site}.")
+    low_c = tonight.celsius(low, places[0].units)
+    await asked.tonight(database, sites, site, low_c, asked.who(by), now_of(request))
+    return RedirectResponse(f"{fan_path(site, fan) if fan else '/'}#tonight", 303)
 
 
 # --- loggers ---------------------------------------------------------------------------------------------------

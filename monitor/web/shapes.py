@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
 from monitor.motor.nameplate import Motor
 from monitor.web.times import rfc3339
+from monitor.web.tonight import ahead
 
 ESTIMATE_KEYS = ("parts", "causes", "checks_first", "pitch", "words", "cautions")
 """What the blades' answer brings along for one fan."""
@@ -91,13 +92,14 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
 
 
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
-    """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch and runs."""
+    """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, tonight and runs."""
     said = item["estimate"] or {}
     inner = ("estimate", "estimate_time", "runs", "service", "technician")
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
     shaped["limit"] = limit_shape(limit)
     for key in ESTIMATE_KEYS:
         shaped[key] = plain(said.get(key)) if key in said else (None if key == "pitch" else [])
+    shaped |= plain(ahead(item))
     shaped["estimated_at"] = plain(item["estimate_time"])
     shaped["runs"] = [run_shape(run) for run in item["runs"]]
     shaped["service"] = [service_shape(entry) for entry in item["service"]]

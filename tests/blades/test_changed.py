@@ -82,7 +82,7 @@ def test_hourly_loads_of_what_is_not_measured_or_not_settled() -> None:
 
 def test_the_usual_is_the_median_of_the_last_seven_days() -> None:
     now = 1000 * HOUR_MS + 1.0
-    hours = np.arange(800, 1001)
+    hours = np.arange(600, 1001)
     loads = np.where(hours >= 1000 - 168, 10.0, 99.0)
     loads[-1] = 50.0  # the present hour is what is compared
     assert usual_load(hours, loads, now) == 10.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -137,6 +138,7 @@ def test_amps_up_on_one_supply_point_to_its_voltage() -> None:
     assert (one.points_to, one.fans) == (SUPPLY, ("a", "b"))
     assert one.words.startswith("only those of west draw more than usual (a 5 % more; b 4 % more): that points to")
     assert shown(west[0], *east) == []  # one fan is no supply
+    assert shown(*west, east[0], fan("d", 0.04, supply="east")) == []  # nor is it that supply alone
 
 
 def test_the_fans_of_one_bin_point_to_its_bed() -> None:
@@ -219,6 +221,27 @@ def test_whatever_runs_the_findings_are_about_it(fans: list[Running], still: lis
     assert {(one.points_to, frozenset(one.fans)) for one in compare(named[::-1], idle, supply_work=work)} == pointers
     unbalanced = [one for one in found if one.points_to == CONNECTIONS]
     assert all(len(one.fans) == 1 for one in unbalanced)
+
+
+@given(st.lists(st.tuples(st.floats(-0.3, 0.5), NAMES), min_size=2, max_size=12))
+def test_who_is_alone_by_the_plain_rule(drawn: list[tuple[float, str | None]]) -> None:
+    """Every fan against the median of all that do not share its plenum, without the short cut."""
+    fans = [fan(f"fan {number}", change, plenum=plenum) for number, (change, plenum) in enumerate(drawn)]
+    alone = []
+    for one, (_, plenum) in zip(fans, drawn, strict=True):
+        rest = [
+            c for other, (c, p) in zip(fans, drawn, strict=True) if other is not one and (not plenum or p != plenum)
+        ]
+        if rest and one.change is not None and one.change >= 0.03:
+            middle = float(np.median(rest))
+            if abs(one.change - middle - 0.06) < 1e-9 or abs(one.change - 0.03) < 1e-9:
+                return
+            if one.change - middle > 0.06:
+                alone.append(one)
+    expected: list[tuple[str, ...]] = []
+    if alone and (len(alone) == 1 or (alone[0].plenum and len({one.plenum for one in alone}) == 1)):
+        expected = [tuple(one.name for one in alone)]
+    assert [one.fans for one in compare(fans) if one.points_to == OWN_LOAD] == expected
 
 
 def test_a_fan_as_its_half_hour_shows_it() -> None:

@@ -51,6 +51,24 @@ def test_swings_are_those_of_the_readings_at_any_period(period: float, size: flo
     assert figures.swing == pytest.approx(40.0 * size, rel=0.5 if period >= 30.0 else 0.2)
 
 
+@pytest.mark.parametrize("period", [10.0, 60.0])
+def test_few_readings_in_a_span_do_not_make_swings_look_small(period: float) -> None:
+    squares = [(seen(noise(period, 0.01, seed), period).swing or 0.0) ** 2 for seed in range(60)]
+    assert np.mean(squares) == pytest.approx(0.4**2, rel=0.1)
+
+
+def test_half_minutes_far_apart_are_not_taken_together() -> None:
+    """A minute of running, two and a half of rest, at another load each time."""
+    slots = Slots(1)
+    t = START + 1000.0 * (210.0 * np.arange(9)[:, None] + np.arange(0.0, 60.0, 10.0)).ravel()[:54]
+    n = len(t)
+    legs = np.repeat(np.where(np.arange(9) % 2 == 0, 30.0, 40.0), 6)[:, None] * np.ones(3)
+    slots.add(np.zeros(n, np.int32), t, legs, np.full((n, 3), 460.0), np.full(n, 5.0), np.ones(n, bool))
+    figures = slots.figures(0, t[-1])
+    assert figures is not None and figures.readings >= 48
+    assert figures.swing is None
+
+
 def test_what_is_no_swing() -> None:
     """A step, a slow rise, a sag and a surge for a minute: the deviation around the line takes them for unrest."""
     flat = np.full(180, 40.0) + 0.02 * np.random.default_rng(1).normal(size=180)

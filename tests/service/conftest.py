@@ -23,6 +23,7 @@ from monitor.records.readings import window
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.service.worker import Worker
+from tests.service.verdict_farm import Farm
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 MS = NOW.timestamp() * 1000.0
@@ -280,3 +281,32 @@ def bench_of() -> type[Bench]:
 @pytest.fixture
 def make_message() -> Callable[..., Message]:
     return message
+
+
+# --- fans whose runs end: tests of verdicts ------------------------------------------------------------------
+
+
+@pytest.fixture
+def plate(nameplate: str) -> str:
+    """A continuous fan of 10 A whose overload relay is registered."""
+    relay = '[protection]\ntype = "overload relay"\ntrip_class = 10\nsetting_amps = 10.0\n[fan]'
+    return nameplate.replace("[fan]", relay)
+
+
+@pytest.fixture
+def farm(bench: Any, plate: str) -> Farm:
+    """Two fans of one site, each with volts or without as they are sent."""
+    bench.register("north", plate)
+    bench.register("south", plate)
+    bench.begin().round()
+    return Farm(bench)
+
+
+@pytest.fixture
+def panel(bench: Any, plate: str) -> Farm:
+    """Two fans fed from one supply point."""
+    text = plate.replace("[logger]", 'supply = "panel"\n[logger]')
+    bench.register("north", text)
+    bench.register("south", text)
+    bench.begin().round()
+    return Farm(bench)

@@ -41,5 +41,5 @@ def server(database: Database, farm: Farm) -> Iterator[WebServer]:
 
 @pytest.fixture
 def client(server: WebServer) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=server.address, timeout=20, trust_env=False) as opened:
+    with httpx.Client(base_url=server.address, timeout=60, trust_env=False) as opened:
         yield opened

@@ -153,6 +153,11 @@ class Farm:
         raised = Raised(condition, self.now, self.now, 3.0, 50.0, 3.0, "high")
         return self.event(None, condition, raised, site, f"{supply}: no voltage", supply)
 
+    def raised_at_site(self, condition: str, site: str = "meadow", text: str = "") -> Alarm:
+        """An alarm of a whole site."""
+        raised = Raised(condition, self.now, self.now, 71.0, 50.0, 71.0, "medium", rings=False)
+        return self.event(None, condition, raised, site, text)
+
     def returned(self, fan: str, condition: str = "overload", site: str = "meadow") -> Alarm:
         return self.event(fan, condition, Returned(self.now), site)
 

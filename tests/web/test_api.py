@@ -25,7 +25,8 @@ FAN = {
 }  # fmt: skip
 FAN_IN_FULL = FAN | {
     "limit": dict, "parts": list, "causes": list, "checks_first": list, "pitch": dict, "images": dict,
-    "runs": list, "cautions": list,
+    "runs": list, "cautions": list, "tonight": (dict, type(None)), "tonight_why": (str, type(None)),
+    "reaches_limit_at": (str, type(None)), "rising_amps_an_hour": (int, float, type(None)),
 }  # fmt: skip
 LIMIT = {"amps": Number, "percent_of_full_load": Number, "factors": list}
 FACTOR = {"name": str, "value": Number, "source": str}
@@ -408,7 +409,7 @@ def test_the_api_describes_itself(client: httpx.Client) -> None:
     assert {
         "/api/v1/fans", "/api/v1/fans/{site}/{fan}", "/api/v1/fans/{site}/{fan}/readings", "/api/v1/alarms",
         "/api/v1/alarms/{number}/acknowledge", "/api/v1/fans/{site}/{fan}/planned-stop", "/api/v1/loggers",
-        "/api/v1/fans/{site}/{fan}/service", "/api/v1/live", "/healthz",
+        "/api/v1/fans/{site}/{fan}/service", "/api/v1/sites/{site}/tonight", "/api/v1/live", "/healthz",
     } == set(described["paths"])  # fmt: skip
 
 

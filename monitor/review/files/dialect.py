@@ -6,15 +6,16 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from monitor.errors import ConfigError
 from monitor.review.files import bounds, words
-from monitor.review.files.names import is_unit_row, knows
+from monitor.review.files.names import CURRENT, VOLTAGE, column_of, is_unit_row, knows
 from monitor.review.files.stamps import shape_of
 
 SEPARATORS = {"\t": "tab", ";": "semicolon", "|": "pipe", ",": "comma", " ": "space"}
 """In the order in which they are believed where two do equally well."""
-LOOKED_AT = 400
+LOOKED_AT = 200
 """Lines of the beginning that are looked at closely."""
 EARLY_ENDS = 0.2
 """Where more lines than this end early, that is how the logger writes, and no line cut short."""
@@ -87,6 +88,7 @@ def split(line: str, separator: str) -> list[str]:
     return found
 
 
+@lru_cache(maxsize=20_000)
 def kind_of(cell: str, decimal: str) -> str:
     """What a cell is.
 
@@ -109,7 +111,7 @@ def kind_of(cell: str, decimal: str) -> str:
 
 def _is_data(kinds: Sequence[str]) -> bool:
     """Whether a line may be one of readings."""
-    has_time = STAMP in kinds or (DATE in kinds and (CLOCK in kinds)) or DATE in kinds
+    has_time = STAMP in kinds or DATE in kinds or CLOCK in kinds
     values = sum(kind in (NUMBER, NOTHING) for kind in kinds)
     return values >= 1 and (has_time or kinds.count(NUMBER) >= 2) and kinds.count(TEXT) <= max(1, len(kinds) // 2)
 
@@ -190,40 +192,36 @@ def _laid_out(
 ) -> Dialect:  # fmt: skip
     guesses: list[str] = []
     data = [place for place, row in enumerate(kinds) if _is_data(row)]
-    width = Counter(len(rows[place]) for place in data).most_common(1)[0][0]
-    first = next(
-        place for place in data
-        if len(rows[place]) == width and _goes_on(kinds, rows, place, width)
-    )  # fmt: skip
-    head, unit_row, names = _head(rows, first, width, separator)
-    readings = [tuple(rows[place]) for place in data if place >= first and len(rows[place]) >= width]
-    cells = tuple(row[:width] for row in readings)
-    counted = [Counter(kind_of(row[column], decimal) for row in cells) for column in range(width)]
+    widths = Counter(len(rows[place]) for place in data)
+    width = max(cells for cells, lines_ in widths.items() if lines_ >= EARLY_ENDS * len(data))
+    least = min(cells for cells, lines_ in widths.items() if lines_ >= EARLY_ENDS * len(data))
+    first = next((place for place in data if _goes_on(kinds, rows, place, least)), data[0])
+    readings = [rows[place] for place in data if place >= first and len(rows[place]) >= least]
+    cells = tuple(tuple((row + [""] * (width - len(row)))[:width]) for row in readings)
     column_kinds = []
-    for one in counted:
-        real = Counter({kind: count for kind, count in one.items() if kind != NOTHING})
-        column_kinds.append(real.most_common(1)[0][0] if real else NOTHING)
+    for column in range(width):
+        counted = Counter(kind_of(row[column], decimal) for row in cells)
+        counted.pop(NOTHING, None)
+        column_kinds.append(counted.most_common(1)[0][0] if counted else NOTHING)
+    used = max((place + 1 for place, kind in enumerate(column_kinds) if kind != NOTHING), default=width)
+    head, unit_row, names = _head(rows, first, width, used, separator)
     if names is None:
         names = [f"column {place}" for place in range(1, width + 1)]
         guesses.append("there is no line of names: columns are called by their number")
     most = max(width, len(names))
-    if len(names) > most or most > bounds.MOST_COLUMNS:
+    if most > bounds.MOST_COLUMNS:
         raise ConfigError(f"the head names more than {bounds.MOST_COLUMNS:,} columns")
     names = [*names, *(f"column {place}" for place in range(len(names) + 1, width + 1))]
     names = [name or f"column {place}" for place, name in enumerate(names, start=1)]
     column_kinds += [NOTHING] * (len(names) - width)
-    least = width
-    short = Counter(len(rows[place]) for place in data if first <= place and len(rows[place]) < width)
-    total = sum(1 for place in data if place >= first)
-    if short and sum(short.values()) > EARLY_ENDS * total:
-        least = min(short)
+    if least < width:
         guesses.append(f"lines end where their last value stands: those of {least} and more cells are taken")
     thousands = None
     pattern = _NUMBER[decimal]
     for row in cells:
         for kind, cell in zip(column_kinds, row, strict=False):
             match = pattern.fullmatch(cell) if kind == NUMBER else None
-            if match and match["mark"] and match["mark"] != separator:
+            if match and match["mark"]:
                 thousands = " " if match["mark"] in "\u00a0\u202f" else match["mark"]
     return Dialect(
         separator, decimal, thousands, first + 1, None if head is None else head + 1, tuple(names), tuple(column_kinds),
@@ -231,17 +229,23 @@ def _laid_out(
     )  # fmt: skip
 
 
-def _goes_on(kinds: Sequence[str], rows: Sequence[Sequence[str]], place: int, width: int) -> bool:
+def _goes_on(kinds: Sequence[str], rows: Sequence[Sequence[str]], place: int, least: int) -> bool:
     """Whether most of the lines that follow a line of readings are so, too."""
-    following = [other for other in range(place + 1, min(place + 12, len(rows))) if any(rows[other])]
-    good = sum(len(rows[other]) == width and _is_data(kinds[other]) for other in following)
-    return good >= len(following) / 2
+    following = [other for other in range(place, min(place + 12, len(rows))) if any(rows[other])]
+    return sum(len(rows[other]) >= least and _is_data(kinds[other]) for other in following) >= len(following) / 2
 
 
 def _head(
-    rows: Sequence[Sequence[str]], first: int, width: int, separator: str
-) -> tuple[int | None, tuple[str, ...] | None, list[str] | None]:  # fmt: skip
-    """Line of the names, the row of units beneath it, and the names."""
+    rows: Sequence[Sequence[str]], first: int, width: int, used: int, separator: str
+) -> tuple[int | None, tuple[str, ...] | None, list[str] | None]:
+    """Line of the names, the row of units beneath it, and the names.
+
+    used : columns up to the last one that holds anything
+
+    Raises
+    ------
+    ConfigError : a line names fewer columns than there are: whose cells are whose is not known
+    """
     unit_row: tuple[str, ...] | None = None
     for place in range(first - 1, max(first - 6, -1), -1):
         cells = list(rows[place])
@@ -258,13 +262,20 @@ def _head(
             cells.pop()
         texts = sum(kind_of(cell, ".") == TEXT for cell in cells)
         named = [cell for cell in cells if cell]
-        fits = width - 1 <= len(cells) and (len(named) >= 2 or width <= 2)
-        if not fits or texts < max(1, len(named) // 2):
+        if len(named) < min(2, width) or texts < max(1, len(named) // 2):
             continue
         if separator == " " and len(cells) == width - 1:  # one name for date and time, which a space parts
             cells = ["date", "time", *cells[1:]]
+        if len(cells) < used:
+            if not any(knows(cell) for cell in cells) or len(cells) < 2:
+                continue
+            raise ConfigError(
+                f"line {place + 1} names {len(cells)} columns, but the lines of readings have {used} cells. Is the "
+                "comma both the separator and the decimal mark? Then export the log with another separator or with "
+                "points"
+            )
         above = _above(rows, place, width)
-        if above and not any(knows(cell) for cell in cells):
+        if above and not any(column_of(cell).quantity in (CURRENT, VOLTAGE) for cell in cells):
             cells = [f"{over} {cell}".strip() for over, cell in zip(above, cells, strict=False)]
         return place, unit_row, [re.sub(r"\s+", " ", cell) for cell in cells]
     return None, unit_row, None

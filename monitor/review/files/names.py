@@ -231,8 +231,8 @@ def together(names: Sequence[str]) -> list[Column]:
         for place, one in enumerate(columns):  # "L1", "L2", "L3" and nothing else
             if one.quantity == UNKNOWN and len(one.legs) == 1 and not one.neutral and not one.strange:
                 columns[place] = replace(one, quantity=CURRENT)
-    for place, one in enumerate(columns):  # "L1-L2" beside amps
-        if one.quantity == UNKNOWN and len(one.legs) == 2 and not one.strange:
+    for place, one in enumerate(columns):  # "L1-L2" and "L1-N" beside amps
+        if one.quantity == UNKNOWN and not one.strange and (len(one.legs) == 2 or (one.legs and one.neutral)):
             columns[place] = replace(one, quantity=VOLTAGE)
     return columns
 

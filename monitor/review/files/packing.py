@@ -19,7 +19,15 @@ from monitor.review.files import bounds
 
 AT_ONCE = 1024 * 1024
 """Bytes unpacked or rewritten at once."""
-BROKEN = (zipfile.BadZipFile, zlib.error, lzma.LZMAError, zstandard.ZstdError, EOFError, NotImplementedError)
+BROKEN = (
+    zipfile.BadZipFile,
+    gzip.BadGzipFile,
+    zlib.error,
+    lzma.LZMAError,
+    zstandard.ZstdError,
+    EOFError,
+    NotImplementedError,
+)
 """What is raised of a file that is broken, or packed in a way that is not known."""
 _MARKS = (
     (b"\x1f\x8b", "gzip"),

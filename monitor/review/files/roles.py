@@ -165,6 +165,8 @@ def _times(
         chosen.columns.pop("date", None)
         places = pair or (told_time,)
         found = try_(places)
+        if found is None and form is None and dialect.kinds[told_time] == CLOCK and told_date is None:
+            raise _no_date(columns[told_time].name)
         if found is None and form is None:
             shown = next((row[told_time] for row in rows if len(row) > told_time and row[told_time]), "")
             raise ConfigError(
@@ -209,13 +211,16 @@ def _times(
             chosen.guesses.append(f'"{columns[place].name}" is taken as {found[0].unit}')
         return
     if clocks:
-        raise ConfigError(
-            f'"{columns[clocks[0]].name}" holds the time of day but no column holds the date: add one, or '
-            "export the log with dates"
-        )
+        raise _no_date(columns[clocks[0]].name)
     raise ConfigError(
         "no column of times was recognised: say which it is, for example --column time=NAME (and --column date=NAME). "
         f"The columns are: {_list(dialect.names)}"
+    )
+
+
+def _no_date(name: str) -> ConfigError:
+    return ConfigError(
+        f'"{name}" holds the time of day but no column holds the date: add one, or export the log with dates'
     )
 
 

@@ -101,6 +101,7 @@ def scan(
     stamp_parts, date_parts = form[STAMP_PARTS], form[DATE_PARTS]
     stamp_order = form[FIRST_STAMP_PART:FIRST_DATE_PART]
     date_order = form[FIRST_DATE_PART:FORM_SIZE]
+    bare = 0 if thousands == separator else thousands  # only within quotes the separator is a mark of thousands
     most = slots.shape[0]
     line = 0
     i = begin
@@ -141,7 +142,7 @@ def scan(
                         while text[i] != separator and text[i] != NEWLINE:
                             i += 1
                 elif 0 <= slot < VALUES:
-                    number, j = number_at(text, i, decimal, thousands)
+                    number, j = number_at(text, i, decimal, bare)
                     scale_of = -1
                     if j >= 0 and (
                         text[j] == separator or text[j] == NEWLINE or (text[j] == RETURN and text[j + 1] == NEWLINE)

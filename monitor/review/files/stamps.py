@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -149,6 +150,7 @@ def key_of(word: str, encoding: str) -> int:
     return int.from_bytes(data, "big")
 
 
+@cache
 def names(encoding: str) -> Names:
     """All words that may stand in a stamp, in the bytes of an encoding."""
     found: dict[int, tuple[int, int]] = {}
@@ -161,6 +163,8 @@ def names(encoding: str) -> Names:
                 continue
             found.setdefault(key_of(form, encoding), (kind, meaning))
 
+    put("t", compiled.NO_MEANING, 0)  # the most frequent first: the table is gone through from its beginning
+    put("z", compiled.AN_OFFSET, 0)
     for space in _SPACES:
         for half, words in enumerate(("am a vorm", "pm p nachm")):
             for word in words.split():
@@ -171,7 +175,7 @@ def names(encoding: str) -> Names:
             put(word, compiled.A_MONTH, number)
     for word, minutes in ZONE_WORDS.items():
         put(word, compiled.AN_OFFSET, minutes)
-    for word in (*_DAYS.split(), "t", "h", "min", "s", "uhr", "um", "at", "de", "of", "г"):
+    for word in (*_DAYS.split(), "h", "min", "s", "uhr", "um", "at", "de", "of", "г"):
         put(word, compiled.NO_MEANING, 0)
     keys = np.fromiter(found, np.uint64, len(found))
     values = np.array(list(found.values()), np.int32).reshape(-1, 2)
@@ -221,6 +225,7 @@ _RUN = re.compile(r"^\d{8}[T _-]?(\d{4}|\d{6})?(?:[.,]\d+)?(?:Z|[+-]\d{2}:?\d{2}
 _MONTH_WORDS = {word: number for number, line in enumerate(_MONTHS, start=1) for word in line.split()}
 
 
+@lru_cache(maxsize=20_000)
 def shape_of(text: str) -> str:
     """What a cell looks like: "both" date and time, "date", "clock", "number", or "" for neither.
 
@@ -237,13 +242,7 @@ def shape_of(text: str) -> str:
     if re.fullmatch(r"[+-]?[\d\s\u00a0']*\d?[.,]?\d+(?:[eE][+-]?\d+)?", text):
         return "number"
     clock = _COLONS.search(text)
-    rest = text
-    if clock:
-        before, after = text[: clock.start()], text[clock.end() :]
-        after = _HALF.sub(" ", after, count=1)
-        if re.search(r"\d", before):  # else what stands behind the time of day is the date
-            after = _OFFSET.sub(" ", after.strip())
-        rest = f"{before} {after}"
+    rest = _without_clock(text)
     has_date = _date_groups(rest) is not None
     if not has_date:
         letters = re.sub(r"[\W\d_]+", "", rest)
@@ -251,11 +250,23 @@ def shape_of(text: str) -> str:
     return "both" if clock or re.search(r"\d{8}T\d{4}|\d[T ]\d{6}\b", text) else "date"
 
 
+def _without_clock(text: str) -> str:
+    """What is left of a stamp without the time of day and what belongs to it."""
+    clock = _COLONS.search(text)
+    if not clock:
+        return text
+    before, after = text[: clock.start()], text[clock.end() :]
+    after = _HALF.sub(" ", after, count=1)
+    if re.search(r"\d", before):  # else what stands behind the time of day is the date
+        after = _OFFSET.sub(" ", after.strip())
+    return f"{before} {after}"
+
+
 def _date_groups(text: str) -> list[str] | None:
     """The groups of a date, a month in words as such; None where there is none."""
     groups = re.findall(r"\d+|[^\W\d_]+", text)
     kept = [one for one in groups if one.isdigit() or one.casefold() in _MONTH_WORDS]
-    if len(kept) < 3 or sum(not one.isdigit() for one in kept) > 1:
+    if len(kept) != 3 or sum(not one.isdigit() for one in kept) > 1:
         return None
     first = kept[:3]
     if not any(sign in text for sign in "-/. "):
@@ -352,8 +363,7 @@ def _candidates(cells: Sequence[tuple[str, ...]]) -> list[StampForm]:
 def _orders(cells: Sequence[tuple[str, ...]], which: int) -> list[tuple[tuple[int, ...], bool]]:
     """Every order of year, month and day that the dates allow, and whether the month is a word."""
     text = cells[0][which]
-    clock = _COLONS.search(text)
-    groups = _date_groups((text[: clock.start()] + " " + text[clock.end() :]) if clock else text)
+    groups = _date_groups(_without_clock(text))
     if _RUN.match(text.strip()) or groups is None:
         return [(YEAR_FIRST, False)] if _RUN.match(text.strip()) else []
     words = [not one.isdigit() for one in groups]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +68,7 @@ def _mark(line: bytes) -> int:
     return int(cells.mark_of(raw, 0, len(line)))
 
 
+@cache
 def _words(encoding: str) -> tuple[Keys, Floats, Small]:
     """Words that stand for a value."""
     found: dict[tuple[int, int], float] = {}
@@ -89,6 +91,7 @@ def _words(encoding: str) -> tuple[Keys, Floats, Small]:
     return np.array(keys, np.uint64), np.array(list(found.values())), np.array(slots, np.int32)
 
 
+@cache
 def _units(encoding: str) -> tuple[Keys, Small, Floats]:
     """Units behind a number, also behind a space that is no ASCII."""
     first = {"current": 0, "voltage": 3, "temperature": scan.AMBIENT}

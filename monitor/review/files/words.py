@@ -25,9 +25,9 @@ TEMPERATURE = _set(
     "lufttemperatur aussentemperatur umgebungstemperatur buitentemperatuur"
 )
 AMBIENT = _set(
-    "ambient outside outdoor air ambiente umgebung aussen luft exterior exterieur ambiante ambiant externe ar aire "
-    "buiten lucht otoczenia zewnetrzna powietrza повітря повітряна зовнішня оточення воздух воздуха наружная weather "
-    "lufttemperatur aussentemperatur umgebungstemperatur buitentemperatuur esterna"
+    "ambient outside outdoor air ambiente umgebung aussen luft exterior exterieur exterieure ambiante ambiant externe "
+    "ar aire buiten lucht otoczenia zewnetrzna powietrza esterna повітря повітряна зовнішня оточення воздух воздуха "
+    "наружная weather lufttemperatur aussentemperatur umgebungstemperatur buitentemperatuur"
 )
 """Of a temperature: the air's. One with other words beside it (oil, bearing, grain) is another temperature."""
 TIME = _set(

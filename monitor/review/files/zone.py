@@ -116,7 +116,11 @@ def _second_pass(local: Integers, inside: Integers, begins: int, ends: int) -> t
     falling = len(local) > 1 and bool((np.diff(local) < 0).sum() > len(local) / 2)
     if falling:  # the newest first
         times = times[::-1]
+    steps = np.abs(np.diff(local))
+    usual = float(np.median(steps)) if len(steps) else 0.0
     back = np.flatnonzero(np.diff(times) < 0)
+    if not len(back) and usual >= ends - begins:  # one reading a pass: the second has the time of the first
+        back = np.flatnonzero(np.diff(times) == 0)
     second = np.zeros(len(times), bool)
     if len(back) == 1:
         second[back[0] + 1 :] = True
@@ -124,8 +128,7 @@ def _second_pass(local: Integers, inside: Integers, begins: int, ends: int) -> t
     elif len(back) > 1:
         words = "its readings are not in order, all were taken for its first pass"
     else:
-        steps = np.abs(np.diff(local))
-        close = CLOSE_PERIODS * float(np.median(steps)) if len(steps) else 0.0
+        close = CLOSE_PERIODS * usual
         edges = (inside[0] - 1, inside[-1] + 1) if not falling else (inside[-1] + 1, inside[0] - 1)
         before, after = (int(local[one]) if 0 <= one < len(local) else None for one in edges)
         joins_before = before is not None and 0 <= times[0] - before <= close

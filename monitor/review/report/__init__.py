@@ -3,7 +3,8 @@
     findings ──compose──▶ blocks ──page──▶ HTML
                                 └─document──▶ PDF
 
-matplotlib and typst are loaded when the first report is made, not before.
+Who wants both composes once: each plot is then drawn once. matplotlib and typst are loaded with the first report, not
+before.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from monitor.review.report.compose import compose
 from monitor.review.report.document import document
 from monitor.review.report.page import page
 
-__all__ = ["Report", "compose", "html", "pdf"]
+__all__ = ["Report", "compose", "document", "html", "page", "pdf"]
 
 _PAPERS = ("letter", "a4")
 

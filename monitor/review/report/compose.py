@@ -164,7 +164,8 @@ def _plots(findings: Findings, span: Span, clock: Clock, name: str) -> list[Bloc
             Picture(
                 f"amps-{name}",
                 f"Amps against the limit, {during}. {said}",
-                "Highest leg against the limit, adjusted for voltage unbalance. Dotted uprights: ends of runs.",
+                "Highest leg against the limit, adjusted for voltage unbalance. Dotted uprights: ends of runs."
+                + (" Hatched crosswise: nothing was read." if findings.gaps else ""),
                 cache(lambda size: series.amps(findings, span, size, zone)),
             )
         )

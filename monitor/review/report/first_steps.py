@@ -88,4 +88,6 @@ def _anything_to_do(findings: Findings, run: Run) -> bool:
 def _may_start_by_itself(findings: Findings, run: Run) -> bool:
     if run.end_cause == ends.STOPPED:
         return bool(findings.overloads) and not denies_trip(findings)
+    if run.end_cause == ends.CANNOT_TELL and ran_again(findings, run):
+        return False  # a stop and a lost supply look alike: nothing says that it was reset
     return run.end_cause != ends.LOG_ENDED

@@ -17,6 +17,9 @@ REACHES_MS = 120_000.0
 RESET_MS = ends.RESET_MS[1]
 """Within this after an end a protector may have reset itself [ms]."""
 
+TOLD_FROM_SECONDS = 300.0
+"""Gaps of together less than this [s] are told under data quality only."""
+
 SUPPLY_ALARMS = ("voltage-unbalance-severe", "voltage-unbalance", "voltage-low", "voltage-high", "leg-spread")
 """What a fan that was never over its limit may still have had, the worst first."""
 
@@ -144,6 +147,9 @@ def _no_trip(findings: Findings, run: Run, clock: Clock) -> Headline:
                     "suggests a protector that resets itself."
                 )
         return Headline(f"The fan was over its limit for {total}{often}{trip}", lead, "over")
+    unread = sum(gap.to_ms - gap.from_ms for gap in findings.gaps) / 1000.0
+    if unread >= TOLD_FROM_SECONDS:
+        end += f" For {words.span(unread)} of that time nothing was read."
     most = max(one.peak_percent_of_limit for one in findings.runs)
     kept = f"In {ran} of running its highest leg reached at most {words.percent(most)} of what the motor may carry."
     for alarm in SUPPLY_ALARMS:
@@ -154,4 +160,5 @@ def _no_trip(findings: Findings, run: Run, clock: Clock) -> Headline:
                 BY_ID[alarm].words.replace("legs far apart", "legs were far apart").replace("voltage ", "voltage was ")
             )
             return Headline(f"The fan stayed under its limit, but the {seen}{often}", f"{kept} {end}", "near")
-    return Headline("The fan stayed under its limit throughout", f"{kept} {end}", "good")
+    throughout = "in all that was read" if unread >= TOLD_FROM_SECONDS else "throughout"
+    return Headline(f"The fan stayed under its limit {throughout}", f"{kept} {end}", "good")

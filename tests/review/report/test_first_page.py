@@ -162,3 +162,10 @@ def test_whether_it_ran_again_is_told() -> None:
     later = replace(run, start_ms=run.end_ms + 600_000.0, end_ms=run.end_ms + 1_200_000.0, end_cause=ends.LOG_ENDED)
     report = compose(replace(found, runs=(run, later)), zone=ZONE)
     assert "It ran again from" in report.lead and "it resets itself" in first_page(report)
+
+
+def test_what_was_not_read_is_not_vouched_for() -> None:
+    report = compose(examples.with_gap(), zone=ZONE)
+    assert (
+        report.headline == "The fan stayed under its limit in all that was read" and "nothing was read" in report.lead
+    )
