@@ -48,3 +48,5 @@ _place = Path(os.environ.get("NUMBA_CACHE_DIR") or _compiled_code_directory())
 _mark = mark_of_the_sources()
 if _place.name != _mark:
     os.environ["NUMBA_CACHE_DIR"] = str(_place / _mark)
+    # matplotlib keeps its list of fonts; with nowhere to keep it, it looks at every font again in each process.
+    os.environ.setdefault("MPLCONFIGDIR", str(_place.parent / "fonts"))

@@ -27,6 +27,7 @@ MEMORY_BYTES = 3 * 1024**3
 CPU_SECONDS = 600
 FILE_BYTES = 1024**3
 EVERY_SECONDS = 0.5
+PAPER = {"us": "letter", "si": "a4"}
 FINDINGS, REPORT, PDF, PAGE = "findings.json", "report.html", "report.pdf", "page.json"
 PROGRESS, ERROR = "progress", "error.json"
 
@@ -64,15 +65,16 @@ def carry_out(order: Mapping[str, Any], out: Path) -> None:
     from zoneinfo import ZoneInfo
 
     from monitor.review.command import as_json
-    from monitor.review.report import html, pdf
+    from monitor.review.report import compose, document, page
     from monitor.review.summary import sections
 
     progress = Told(out / PROGRESS)
     found = (_of_stored if order.get("log") is None else _of_log)(order, progress)
     zone, units = order.get("zone"), order.get("units", "us")
     head, parts = sections(found, None if zone is None else ZoneInfo(zone))
-    (out / REPORT).write_text(html(found, units=units, zone=zone), "utf-8")
-    (out / PDF).write_bytes(pdf(found, units=units, zone=zone))
+    report = compose(found, units=units, zone=zone)
+    (out / REPORT).write_text(page(report, PAPER[units]), "utf-8")
+    (out / PDF).write_bytes(document(report, PAPER[units]))
     _write(out / PAGE, {"head": head, "sections": parts, "cautions": list(found.cautions), "unread": _unread(found)})
     (out / FINDINGS).write_bytes(as_json(found))
 
