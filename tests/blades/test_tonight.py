@@ -6,11 +6,12 @@ import math
 from dataclasses import replace
 
 import numpy as np
-import psychrolib
 import pytest
+from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.blades.air import site_pressure
 from monitor.blades.estimate import estimate
 from monitor.blades.tonight import (
     LEAST_DEVIATION_K,
@@ -80,10 +81,10 @@ def test_an_even_chance_where_the_mean_meets_the_limit(highest: float, deviation
 
 @given(st.floats(-25.0, 20.0), st.floats(0.0, 2000.0))
 def test_the_load_of_the_air_goes_with_its_density(low_c: float, altitude_m: float) -> None:
-    """Dry air of PsychroLib (ASHRAE Handbook, Fundamentals 2017): the active amps go with its density."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
-    pressure = psychrolib.GetStandardAtmPressure(altitude_m)
-    ratio = psychrolib.GetDryAirDensity(low_c, pressure) / psychrolib.GetDryAirDensity(20.0, pressure)
+    """Dry air of CoolProp, a real gas: the active amps go with its density."""
+    pressure = site_pressure(altitude_m)
+    volume, reference = (HAPropsSI("Vda", "T", t_c + 273.15, "P", pressure, "R", 0.0) for t_c in (low_c, 20.0))
+    ratio = reference / volume
     seen = replace(SEEN, ambient_c=20.0)
     found = night(seen, Low(low_c, 2.0, "any"))
     magnetising = 0.85 * 13.2 * math.sqrt(1.0 - 0.83**2)
