@@ -1,6 +1,7 @@
 """Builders with good defaults that several rooms' tests share. Import them: `from tests.conftest import nameplate`.
 
-And what holds for the whole run: the table of reference values at its end, put together from all processes that test.
+And what holds for the whole run: no example of hypothesis fails for being slow, and the table of reference values at
+its end is put together from all processes that test.
 """
 
 from __future__ import annotations
@@ -12,11 +13,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, settings
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate
 from monitor.records.database import open_database
 from monitor.watch.columns import Readings
 from tests.reference.values import LEDGER
+
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
 
 NAN = math.nan
 BALANCED = (460.0, 460.0, 460.0)
