@@ -61,13 +61,14 @@ def lines(item: Mapping[str, Any], units: str, zone: ZoneInfo) -> list[str]:
             f"Chance that it passes {words.amps(tonight['device_amps'])}, from where its overload device may open: "
             f"{words.chance(tonight['chance_device'])}."
         )
-    below = tonight["passes_below_c"]
+    below, device = tonight["passes_below_c"], tonight["device_amps"]
+    first = "that trip point" if device is not None and device < tonight["limit_amps"] else "its limit"
     if below is not None and tonight["now_c"] <= below:
-        told.append("It is past the lesser of the two already.")
+        told.append(f"It is past {first} already.")
     elif below is not None and tonight["at"] is not None:
         when = _about(tonight["at"], zone)
         at = words.temperature(below, units)
-        told.append(f"It passes the lesser of the two below {at}; if it cools as last night, at about {when}.")
+        told.append(f"It passes {first} below {at}; if it cools as last night, at about {when}.")
     return [*told, *(f"{text[:1].upper()}{text[1:]}." for text in tonight["words"])]
 
 

@@ -23,7 +23,8 @@ NEAR = PLATE.replace('control = "continuous"', 'control = "continuous"\nblade_pi
                          'available_pitch_degrees = [17, 18, 19, 21]')  # fmt: skip
 
 
-def the_air(bench: Any, name: str, lows: tuple[float, ...] = (1.0, -3.0, -1.0), packed: bool = True) -> None:
+def the_air(bench: Any, name: str, lows: tuple[float, ...] = (1.0, -3.0, -1.0), packed: bool = True,
+            first: int = 1) -> None:  # fmt: skip
     """Air of the last nights, a reading each ten minutes: 14 degrees at noon, the low at six in the morning."""
     t = np.arange(SUPPER.timestamp() - 77 * 3600, SUPPER.timestamp() - 3600, 600.0)
     hours = (t - (SUPPER.timestamp() - 77 * 3600)) / 3600.0  # since noon three days before
@@ -34,7 +35,7 @@ def the_air(bench: Any, name: str, lows: tuple[float, ...] = (1.0, -3.0, -1.0), 
     n, none = len(t), np.full(len(t), np.nan)
     whole = np.zeros(n, np.int64)
     rows = ReadingRows(
-        np.arange(1, n + 1), whole + bench.point_id(name), (1000 * t).astype(np.int64), np.full((n, 3), np.nan),
+        np.arange(first, first + n), whole + bench.point_id(name), (1000 * t).astype(np.int64), np.full((n, 3), np.nan),
         np.full((n, 3), np.nan), np.round(air, 1), none, none, whole, whole,
     )  # fmt: skip
     commit(bench.database, Batch(readings=rows))
@@ -174,6 +175,22 @@ def test_a_colder_low_entered_later_in_the_evening_is_worked_at_once(evening: An
     assert kept(bench)["low_c"] == 9.0  # remembered over a restart
     fan = look.fan(bench.database, ALL, "home", "north")
     assert fan is not None and fan["estimate"]["tonight"]["low_source"] == "entered by someone"
+
+
+def test_the_weather_point_goes_before_the_fans_and_half_a_night_is_none(evening: Any) -> None:
+    bench = evening
+    bench.register("north", NEAR.replace("[logger]", 'weather = "yard"\n[logger]'), since=NOW - timedelta(days=9))
+    the_air(bench, "yard", (5.0, 4.0, 3.0))
+    the_air(bench, "south", (-9.0, -9.0, -9.0), packed=False, first=5_000)
+    with bench.database.begin() as connection:  # of the second night only what came before midnight and after nine
+        midnight = int(datetime(2026, 10, 3, 5, tzinfo=UTC).timestamp() // 3600)
+        hours = tables.reading_hours.c.hour.between(midnight, midnight + 9)
+        assert connection.execute(tables.reading_hours.delete().where(hours)).rowcount == 10
+    bench.begin().round()
+    run(bench, 18)
+    outlook = kept(bench)
+    assert outlook["low_source"] == "mean of the last 2 nights"
+    assert outlook["low_c"] == pytest.approx((5.0 + 3.0) / 2, abs=0.4)
 
 
 def test_without_a_low_or_without_air_there_is_no_outlook_and_it_is_said_why(evening: Any) -> None:

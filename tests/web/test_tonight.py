@@ -76,12 +76,14 @@ def test_the_page_tells_it_in_words(farm: Farm, client: httpx.Client) -> None:
     assert "Tonight's low is taken as 30 °F (entered by Ada). As it runs now it would then draw 15.9 A (15.0 to" in said
     assert "Chance that it passes its limit of 15.2 A: " in said
     assert "Chance that it passes 16.2 A, from where its overload device may open: " in said
-    assert "It is past the lesser of the two already." in said
+    assert "It is past its limit already." in said
     assert "Tonight's low by the forecast, °F" in said
     night = get(client, "north-3")["tonight"]
     with_a_night(farm, tonight={**night, "passes_below_c": 3.0})
     said = page(client, "/fans/meadow/north-3").text
-    assert "It passes the lesser of the two below 37 °F; if it cools as last night, at about 02:10 CDT." in said
+    assert "It passes its limit below 37 °F; if it cools as last night, at about 02:10 CDT." in said
+    with_a_night(farm, tonight={**night, "passes_below_c": 3.0, "device_amps": 14.9})
+    assert "It passes that trip point below 37 °F;" in page(client, "/fans/meadow/north-3").text
     with_a_night(farm, tonight=None, tonight_why="the air temperature at the fan is not known")
     assert "No outlook: the air temperature at the fan is not known." in page(client, "/fans/meadow/north-3").text
 
