@@ -159,6 +159,41 @@ def review(
         raise typer.Exit(FOUND_WRONG)
 
 
+@app.command(name="import")
+def import_log(
+    log: Annotated[Path, typer.Argument(metavar="LOG.csv", help="A log of readings.")],
+    fan: Annotated[str, typer.Option(metavar="SITE/FAN", help="Whose readings they are.")],
+    column: Annotated[list[str] | None, typer.Option(metavar="ROLE=NAME", help="For example l1_amps=IA")] = None,
+    zone: Annotated[str | None, typer.Option(help="Time zone of its clock; else the site's.")] = None,
+    separator: Annotated[str | None, typer.Option(help="comma, semicolon, tab, space or pipe.")] = None,
+    decimal: Annotated[str | None, typer.Option(help="Decimal mark, . or ,")] = None,
+    day_first: Annotated[
+        bool | None, typer.Option("--day-first/--month-first", help="Of dates such as 04/10/2026.")
+    ] = None,
+    encoding: Annotated[str | None, typer.Option(help="utf-8, cp1252, utf-16 ...")] = None,
+    time_format: Annotated[str | None, typer.Option(help="Form of its times.")] = None,
+    settings_file: SettingsOption = None,
+) -> None:
+    """Stores the readings of a log as late ones of a fan; those that are stored already are counted as repeats."""
+    from monitor.review import command, into_the_record
+
+    site, name = _site_and_fan(fan)
+
+    def bring(database: Database) -> into_the_record.Brought:
+        with command.shown_progress(log.name) as progress:
+            return into_the_record.bring(
+                database, site, name, log, by=_who(), now=datetime.now(UTC), progress=progress,
+                column=command.columns(column or ()), zone=zone, separator=separator, decimal=decimal,
+                day_first=day_first, encoding=encoding, time_format=time_format,
+            )  # fmt: skip
+
+    brought = _with_database(settings_file, bring)
+    for line in brought.words():
+        print(line)
+    if brought.wrong:
+        raise typer.Exit(FOUND_WRONG)
+
+
 @fans_app.command("list")
 def list_fans(settings_file: SettingsOption = None) -> None:
     """Lists the fans in the register."""

@@ -172,6 +172,31 @@ def test_a_doubtful_nameplate_is_taken_and_the_doubt_is_told(call: Call, tmp_pat
     assert code == 0 and "worth a second look" in out
 
 
+def test_a_log_is_laid_down_for_the_service(call: Call, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from monitor.review import into_the_record
+
+    monkeypatch.setattr(into_the_record, "PATIENCE_SECONDS", 0.0)
+    (tmp_path / "log.csv").write_text(
+        "Time;Amps L1;Amps L2;Amps L3\n04.10.2024 01:12:30;12,1;12,2;12,3\n13.10.2024 01:12:40;12,1;?!;12,3\n"
+        "13.10.2024 01:12:50;12,1;12,2;12,3\n"
+    )
+    words = ("import", "log.csv", "--fan", "home/bin-1", "--settings", "monitor.toml")
+    code, _, err = call(*words)
+    assert code == 2  # there is no register yet
+    call("fans", "import", "home/bin-1", "bin.toml", "--settings", "monitor.toml")
+    code, out, _ = call(*words)
+    assert code == 1  # one line cannot be used
+    assert 'log.csv: 2 readings, times: America/Chicago; time = "Time", l1_amps = "Amps L1"' in out
+    assert 'line 3: l2_amps: expected a number, found "?!"' in out
+    assert "home/bin-1: 2 readings are laid down and will be stored when the service runs" in out
+    code, _, err = call(*words, "--column", "l1_amps=Amps L9")
+    assert code == 2 and 'column l1_amps: expected one of "Time", "Amps L1"' in err
+    code, _, err = call("import", "none.csv", "--fan", "home/bin-1", "--settings", "monitor.toml")
+    assert code == 2 and "there is no file none.csv" in err
+    code, _, err = call(*words, "--zone", "Chicago")
+    assert code == 2 and "expected a time zone such as America/Chicago" in err
+
+
 def test_a_busy_database_is_3(call: Call, monkeypatch: pytest.MonkeyPatch) -> None:
     from monitor.records import database
 

@@ -17,6 +17,8 @@ from monitor.records.rows import from_ms, from_ms_or_none, to_ms
 
 DONE = "done"
 """Outcome of an action that was carried out; any other says in words why not."""
+IMPORT = "import"
+"""Kind of the actions that bring readings of a log (`imports.py`): many, with long bodies, so given out one by one."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ def put(database: Database, kind: str, site: str, body: Mapping[str, object], by
 
 
 def undone(database: Database) -> list[Action]:
-    """Actions not carried out yet, in the order in which they were asked for."""
+    """Actions not carried out yet, in the order in which they were asked for; of those of kind `IMPORT` the first."""
     with database.read() as connection:
         return undone_in(connection)
 
@@ -77,7 +79,10 @@ def undone(database: Database) -> list[Action]:
 def undone_in(connection: Connection) -> list[Action]:
     """As `undone`, within a transaction of the caller's."""
     table = tables.actions
-    rows = connection.execute(sa.select(table).where(table.c.done_ms.is_(None)).order_by(table.c.number))
+    waiting = table.c.done_ms.is_(None)
+    first = sa.select(sa.func.min(table.c.number)).where(waiting, table.c.kind == IMPORT).scalar_subquery()
+    one_import = sa.or_(table.c.kind != IMPORT, table.c.number == first)
+    rows = connection.execute(sa.select(table).where(waiting, one_import).order_by(table.c.number))
     return [_action(row) for row in rows.mappings()]
 
 

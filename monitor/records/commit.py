@@ -21,6 +21,7 @@ from monitor.alarms.notice import Notice
 from monitor.records import gaps, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
+from monitor.records.hours import write_hours
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
 from monitor.records.tables import PARTITION
 
@@ -42,6 +43,8 @@ class Batch:
     """What one commit is to store; every part may be empty."""
 
     readings: ReadingRows = field(default_factory=ReadingRows.none)
+    hours: list[ReadingRows] = field(default_factory=list)
+    """Readings of long past hours, which go to their packed hour at once: each of one hour of one point."""
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
     """Point -> running number of the last reading in the watch state, format, the state's bytes."""
     gaps: list[gaps.Gap] = field(default_factory=list)
@@ -85,6 +88,7 @@ def commit(database: Database, batch: Batch) -> None:
         return
     with database.begin() as connection:
         write_readings(connection, batch.readings)
+        write_hours(connection, batch.hours)
         _write_states(connection, batch.states)
         gaps.write(connection, batch.gaps)
         _write_fan_now(connection, batch.fan_now)
@@ -344,6 +348,10 @@ def _write_done(connection: Connection, batch: Batch) -> None:
                 for one in batch.actions_done
             ],
         )
+        for one in batch.actions_done:
+            if one.body is not None:
+                body = json.dumps(dict(one.body), ensure_ascii=False, allow_nan=False)
+                connection.execute(sa.update(table).where(table.c.number == one.number).values(body=body))
     versions = tables.register_versions
     for (point_id, version), applies_from_ms in batch.applied.items():
         connection.execute(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -130,6 +130,11 @@ class HourPacker:
         with self._database.begin() as connection:
             connection.execute(sa.delete(_HOT).where(_HOT.c.number <= last, self._past()))
         self._first = last + 1
+
+
+def write_hours(connection: Connection, hours: Sequence[ReadingRows]) -> None:
+    """Adds readings to their packed hours, each of one hour of one point. For the worker that owns the partition."""
+    upsert(connection, _HOURS, [_packed_hour(connection, rows) for rows in hours])
 
 
 def _packed_hour(connection: Connection, rows: ReadingRows) -> dict[str, Any]:

@@ -259,6 +259,8 @@ class Done:
     at_ms: int
     outcome: str
     """"done", or in words why not."""
+    body: Mapping[str, Any] | None = None
+    """What is to be kept of it instead of what was asked; None: that stays."""
 
 
 def run_of(row: Mapping[Any, Any]) -> Run:

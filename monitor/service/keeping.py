@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from monitor.records.packing import HOUR_MS
 from monitor.records.rows import FanNow, Newcomer, ReadingRows, Rejected
 from monitor.service.figures import Figures
 from monitor.service.intake import Refused, Rows, Taken, stretches
 from monitor.service.pending import Pending
-from monitor.service.plant import Plant
+from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.watch import layout
 from monitor.watch.advance import state_bytes
@@ -91,6 +92,22 @@ class Keeping:
             row = int(rows.point[start])
             self._last_number[row] = first + stop - 1
             self._dirty.add(row)
+
+    def late(self, point: Point, rows: ReadingRows, hours_before_ms: int) -> None:
+        """Readings of a log, stored as late ones; those of hours before a time go to their packed hours at once.
+
+        rows : of one point, by time, with numbers from `next_reading` on
+        """
+        self.next_reading += len(rows)
+        long_past = rows.t_ms // HOUR_MS < hours_before_ms // HOUR_MS
+        hours = rows.t_ms[long_past] // HOUR_MS
+        if len(hours):
+            cuts = np.flatnonzero(np.diff(hours)) + 1
+            self._pending.hours += [rows.take(part) for part in np.split(np.flatnonzero(long_past), cuts)]
+        if not long_past.all():
+            self._pending.readings.append(rows.take(~long_past))
+        self._last_number[point.row] = int(rows.number[-1])
+        self._dirty.add(point.row)
 
     def now(self, rows: Rows, limits: np.ndarray, judged: Judged) -> None:
         """How each fan stands at its newest reading."""

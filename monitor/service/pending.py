@@ -21,6 +21,8 @@ class Pending:
     messages: list[Message] = field(default_factory=list)
     """To be acknowledged once it is stored."""
     readings: list[ReadingRows] = field(default_factory=list)
+    hours: list[ReadingRows] = field(default_factory=list)
+    """Of long past hours, one hour of one point each."""
     fan_now: dict[int, FanNow] = field(default_factory=dict)
     counts: dict[int, LoggerNow] = field(default_factory=dict)
     """By point id."""
@@ -49,9 +51,9 @@ class Pending:
     def empty(self) -> bool:
         """Nothing to store and nothing to acknowledge."""
         return not (
-            self.messages or self.readings or self.fan_now or self.counts or self.runs or self.alarms or self.changes
-            or self.actions_done or self.estimates or self.applied or self.states or self.rejected or self.newcomers
-            or self.gaps or self.cursors or self.notices or self.service or self.service_found
+            self.messages or self.readings or self.hours or self.fan_now or self.counts or self.runs or self.alarms
+            or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
+            or self.newcomers or self.gaps or self.cursors or self.notices or self.service or self.service_found
         )  # fmt: skip
 
     def count(self, point_id: int) -> LoggerNow:
@@ -68,6 +70,7 @@ class Pending:
         """As the database takes it."""
         return Batch(
             readings=ReadingRows.together(self.readings),
+            hours=self.hours,
             states=self.states,
             fan_now=list(self.fan_now.values()),
             loggers=list(self.counts.values()),

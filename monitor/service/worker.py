@@ -21,12 +21,12 @@ from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
 from monitor.records import actions, gaps, readings, register
-from monitor.records.actions import Action
+from monitor.records.actions import IMPORT, Action
 from monitor.records.commit import commit
 from monitor.records.database import Database
 from monitor.records.rows import Done
 from monitor.records.start import Start
-from monitor.service import backfill, beginning, orders, wrong_clocks
+from monitor.service import backfill, beginning, importing, orders, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
 from monitor.service.figures import Figures
@@ -354,6 +354,12 @@ class Worker:
     def _carry_out(self, undone: Sequence[Action]) -> None:
         for action in undone:
             outcome: str | None
+            if action.kind == IMPORT:
+                done = self._import(action)
+                if done is not None:
+                    self._pending.actions_done.append(done)
+                    self._pending.urgent = True
+                continue
             if action.kind == SERVICE:
                 outcome = self._service.carry_out(action)
             else:
@@ -363,6 +369,22 @@ class Worker:
             if outcome is not None:
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
                 self._pending.urgent = True
+
+    def _import(self, action: Action) -> Done | None:
+        """Stores a part of a log; None: not now."""
+        if not self.store():  # which readings are stored already is asked of the database
+            return None
+        try:
+            return importing.carry_out(
+                action, self._database, self.plant, self._keeping, self._pending, self._gaps, self._now_ms()
+            )
+        except LinkError:
+            raise
+        except Exception:  # it would come back at every look, for ever
+            log.exception("a part of a log could not be stored: a fault of the monitor")
+            return Done(
+                action.number, int(self._now_ms()), "a fault of the monitor; please report it with this log", {}
+            )
 
     def _look_up_register(self) -> None:
         """Takes up what was edited in the register since the last look; LinkError when the database does not answer."""

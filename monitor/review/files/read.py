@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import UTC, timedelta, timezone, tzinfo
+from datetime import timedelta, timezone
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,8 @@ Integers = NDArray[np.int64]
 
 
 def read_log(
-    path: Path | str, *, column: Mapping[str, str] | None = None, zone: str | None = None, separator: str | None = None,
+    path: Path | str, *, column: Mapping[str, str] | None = None, zone: str | None = None,
+    default_zone: str | None = None, separator: str | None = None,
     decimal: str | None = None, day_first: bool | None = None, encoding: str | None = None,
     time_format: str | None = None, rated_voltage: float | None = None, phases: int | None = None,
     progress: Progress | None = None,
@@ -40,6 +41,7 @@ def read_log(
     ----------
     column : role -> name of its column in the file, or its number from 1; see `roles.ROLES`
     zone : the time zone of the logger's clock (IANA, or an offset); times that tell their offset need none
+    default_zone : where nothing else tells it; without it, UTC
     separator : comma, semicolon, tab, space, pipe, or the sign itself
     decimal : "." or ","
     day_first : of dates such as 04/10/2026
@@ -53,7 +55,9 @@ def read_log(
     ------
     ConfigError : the file cannot be read as a log, in words, with what to do next
     """
-    clock = zone_of(zone) if zone is not None else None
+    for name in (zone, default_zone):
+        if name is not None:
+            zone_of(name)
     told = dict(column or {})
     source = Source(Path(path), encoding)
     stamp_names = stamps.names(source.text_encoding)
@@ -76,7 +80,7 @@ def read_log(
     lines = pass_over(found)
     if day_first is None and form is None and found.day_or_month:
         lines, guesses = _day_or_month(lines, guesses, pass_over)
-    return _Outcome(source, dialect, chosen, lines, guesses).log(clock, zone)
+    return _Outcome(source, dialect, chosen, lines, guesses).log(zone, default_zone)
 
 
 # --- day and month -----------------------------------------------------------------------------------------------
@@ -116,7 +120,7 @@ class _Outcome:
         self._source, self._dialect, self._chosen, self._lines = source, dialect, chosen, lines
         self._guesses = guesses
 
-    def log(self, clock: tzinfo | None, zone: str | None) -> Log:
+    def log(self, zone: str | None, default_zone: str | None) -> Log:
         """Readings by time, each time once.
 
         Raises
@@ -128,7 +132,7 @@ class _Outcome:
         rows = np.flatnonzero(statuses == scan.READING)
         in_a_row = len(rows) and int(rows[-1]) - int(rows[0]) + 1 == len(rows)
         pick: Any = slice(int(rows[0]), int(rows[-1]) + 1) if in_a_row else rows  # a slice copies nothing
-        t_ms, no_such, zone = self._to_utc(columns["t_ms"][pick], columns["offsets"][pick], clock, zone)
+        t_ms, no_such, zone = self._to_utc(columns["t_ms"][pick], columns["offsets"][pick], zone, default_zone)
         if no_such.any():
             lines.no_such_hour(rows[no_such])
             pick, t_ms = rows[~no_such], t_ms[~no_such]
@@ -158,7 +162,7 @@ class _Outcome:
         )  # fmt: skip
 
     def _to_utc(
-        self, t_ms: Integers, offsets: NDArray[np.int32], clock: tzinfo | None, zone: str | None
+        self, t_ms: Integers, offsets: NDArray[np.int32], zone: str | None, default_zone: str | None
     ) -> tuple[Integers, NDArray[np.bool_], str]:
         """Times in UTC, which of them no clock shows, and the zone in words."""
         none = np.zeros(len(t_ms), bool)
@@ -168,13 +172,14 @@ class _Outcome:
         if len(told) and told.all():
             return t_ms - offsets.astype(np.int64) * 60_000, none, "as each time tells"
         if zone is None and self._chosen.utc_offset is not None:
-            clock = timezone(timedelta(minutes=self._chosen.utc_offset))
-            zone = str(clock)
+            zone = str(timezone(timedelta(minutes=self._chosen.utc_offset)))
             self._guesses.append(f"the name of the time says {zone}")
         elif zone is None:
-            zone = "UTC"
-            self._guesses.append("nothing tells the time zone of the logger's clock: taken as UTC; else give --zone")
-        utc, no_such, said = to_utc(t_ms, clock or UTC)
+            zone = default_zone or "UTC"
+            self._guesses.append(
+                f"nothing tells the time zone of the logger's clock: taken as {zone}; else give --zone"
+            )
+        utc, no_such, said = to_utc(t_ms, zone_of(zone))
         self._guesses += said
         if told.any():
             utc = np.where(told, t_ms - offsets.astype(np.int64) * 60_000, utc)
