@@ -203,6 +203,10 @@ def _laid_out(
         counted = Counter(kind_of(row[column], decimal) for row in cells)
         counted.pop(NOTHING, None)
         column_kinds.append(counted.most_common(1)[0][0] if counted else NOTHING)
+    if CLOCK in column_kinds:  # a date with midnight behind it, as spreadsheets write one, beside the time of day
+        for column, kind in enumerate(column_kinds):
+            if kind == STAMP and all(re.search(r"\D0?0:00(:00)?$", row[column]) for row in cells if row[column]):
+                column_kinds[column] = DATE
     used = max((place + 1 for place, kind in enumerate(column_kinds) if kind != NOTHING), default=width)
     head, unit_row, names = _head(rows, first, width, used, separator)
     if names is None:

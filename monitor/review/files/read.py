@@ -32,7 +32,7 @@ def read_log(
     time_format: str | None = None, rated_voltage: float | None = None, phases: int | None = None,
     progress: Progress | None = None,
 ) -> Log:  # fmt: skip
-    """Reads a log: CSV and its like, packed or not.
+    """Reads a log: CSV and its like, packed or not, or a sheet of Excel.
 
     Everything that is not given is found out from the file and told in `Log.how_read`, what could have been otherwise
     in words under `guesses`. Each line is a reading, or it is counted as what it was, with why it could not be used.
@@ -61,6 +61,8 @@ def read_log(
     told = dict(column or {})
     source = Source(Path(path), encoding)
     stamp_names = stamps.names(source.text_encoding)
+    if source.sheet is not None:
+        separator, decimal = "tab", "."
     dialect = dialects.find(source.lines(), str(path), separator=separator, decimal=decimal)
     form = None if time_format is None else stamps.given(time_format, two_cells="date" in told)
     chosen = roles.choose(
@@ -72,7 +74,7 @@ def read_log(
         form = stamps.given(time_format or "", two_cells="date" in chosen.columns)
     found = form or chosen.form
     assert found is not None
-    guesses = [*([source.encoding_guess] if source.encoding_guess else []), *dialect.guesses, *chosen.guesses]
+    guesses = [*([source.guess] if source.guess else []), *dialect.guesses, *chosen.guesses]
 
     def pass_over(form: StampForm) -> Lines:
         return Lines(source, dialect, chosen, form, stamp_names, progress)
@@ -220,7 +222,8 @@ class _Outcome:
         return {
             "encoding": self._source.encoding,
             "packed": self._source.packed,
-            "separator": dialect.separator,
+            "sheet": self._source.sheet,
+            "separator": dialect.separator if self._source.sheet is None else None,
             "decimal": dialect.decimal,
             "thousands": dialect.thousands,
             "head_line": dialect.head_line,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from monitor.errors import ConfigError
 from monitor.review.files import bounds
 from monitor.review.files.cells import NEWLINE, lines_in
 from monitor.review.files.packing import BROKEN, LineFeeds, Rewritten, Stream, Unpacked, packing_of
+from monitor.review.files.sheets import XLSX, Sheet, is_workbook
 
 Bytes = NDArray[np.uint8]
 
@@ -83,9 +85,17 @@ class Source:
                 raise ConfigError(f"{path} is {what}")
         self.packed = packing_of(begins)
         """How it is packed; None: not."""
+        self.sheet: str | None = None
+        """Of a workbook: the sheet that is read."""
+        self.guess: str | None = None
+        """What was decided before a line was looked at, in words."""
+        if self.packed == "zip":
+            with self._translated(self._as_workbook):
+                pass
         with self._translated(self._open) as file:
             raw = _read(file, bounds.SAMPLE_BYTES)
-        self.encoding, self.encoding_guess = _encoding(path, raw, encoding)
+        self.encoding, guess = _encoding(path, raw, encoding if self.sheet is None else None)
+        self.guess = self.guess or guess
         self.returns_only = self._lone_returns(raw)
         with self._translated(self._stream) as stream:
             sample = _read(stream, bounds.SAMPLE_BYTES)
@@ -182,7 +192,20 @@ class Source:
 
     def _open(self) -> Stream:
         """The bytes as they were written, unpacked."""
+        if self.packed == XLSX:
+            return Sheet(self.path)
         return self.path.open("rb") if self.packed is None else Unpacked(self.path, self.packed)
+
+    def _as_workbook(self) -> Stream:
+        """Finds out whether a zip file is a workbook of Excel, and which sheet of it is read."""
+        if not is_workbook(self.path):
+            return io.BytesIO()
+        self.packed = XLSX
+        sheet = Sheet(self.path)
+        self.sheet = sheet.name
+        if sheet.others:
+            self.guess = f'read is the sheet "{sheet.name}", not {", ".join(sheet.others[:5])}'
+        return sheet
 
     def _stream(self) -> Stream:
         """The bytes with one byte for a line feed, without a mark at the beginning."""

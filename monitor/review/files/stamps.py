@@ -75,7 +75,7 @@ class StampForm:
         if self.linear:
             return self.unit
         shown = {YEAR: "YYYY", MONTH: "MM", DAY: "DD", HOUR: "hh", MINUTE: "mm", SECOND: "ss", MILLISECOND: "fff"}
-        text = " ".join(shown[part] for part in (*self.date, *self.clock))
+        text = " ".join(shown[part] for part in (*(part for part in self.date if part < HOUR), *self.clock))
         text = f"{text}, the month as a word" if self.month_word else text
         return f"{text}, AM and PM" if self.half_days else text
 
@@ -340,11 +340,14 @@ def _candidates(cells: Sequence[tuple[str, ...]]) -> list[StampForm]:
         return [form for least, most, form in _NUMBERS if least <= abs(value) <= most]
     half = any(_HALF.search(text) for text in texts)
     if len(texts) == 2:
-        if shapes[1] not in ("clock", "both", "number") or shapes[0] != "date":
+        if shapes[1] not in ("clock", "both", "number") or shapes[0] not in ("date", "both"):
             return []
+        midnight = TIME_OF_DAY if shapes[0] == "both" else ()  # "2026-10-04 00:00:00" beside "01:12:30"
         fourth = _COLONS.search(texts[1])
         clock = (*TIME_OF_DAY, MILLISECOND) if fourth and fourth["fourth"] else TIME_OF_DAY
-        return [StampForm(clock, order, month_word=word, half_days=half) for order, word in _orders(cells, 0)]
+        return [
+            StampForm(clock, (*order, *midnight), month_word=word, half_days=half) for order, word in _orders(cells, 0)
+        ]
     text = texts[0].strip()
     if _RUN.match(text):
         return [ISO]
