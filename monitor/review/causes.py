@@ -311,7 +311,7 @@ def under_limit_when_warmer(
     warmer = (air >= figures.ambient_c + WARMER_K) & (highest < limit)
     warmer &= np.abs(volts - figures.mean_volts) <= SAME_VOLTS * rated
     load = reference_load(model, figures.mean, figures.mean_volts / rated, figures.ambient_c)
-    return any(
+    return load > 0.0 and any(
         abs(reference_load(model, float(mean[at]), float(volts[at]) / rated, float(air[at])) / load - 1.0) <= SAME_LOAD
         for at in np.flatnonzero(warmer).tolist()
     )

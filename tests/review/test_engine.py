@@ -16,6 +16,7 @@ from monitor.review import watching, what_if
 from monitor.review.engine import review
 from monitor.review.findings import Findings
 from monitor.review.log import Log
+from monitor.review.summary import summary
 from tests.reference.values import LEDGER, load
 from tests.review.logs import clock, invented, plate, steady, told
 from tests.review.published import as_published
@@ -153,6 +154,15 @@ def test_the_worst_end_is_the_last_of_its_kind() -> None:
     assert clock(found.window.from_ms) == "03:00:00"
 
 
+def test_resets_by_itself_are_told_for_a_day() -> None:
+    rises = "  36>50 | 460\n{}:40:00  0 | 460\n"
+    text = "".join(f"{hour:02}:00:00{rises.format(f'{hour:02}')}" for hour in (0, 1, 2, 29)) + "30:00:00  end"
+    found = review(told(text, 60, noise=0.001), plate(period=60.0))
+    assert [run.end_cause for run in found.runs] == ["overload trip"] * 4
+    said = ["automatic reset" in " ".join(run.evidence) for run in found.runs]
+    assert said == [False, False, True, False]
+
+
 def test_a_window_never_mixes_runs_and_leaves_the_start_out() -> None:
     text = "00:00:00  30 | 460\n01:00:00  0 | 460\n01:05:00  36 | 460\n01:15:00  0 | 460\n01:30:00  end"
     found = review(told(text), plate())
@@ -180,3 +190,30 @@ def test_any_cutting_of_any_log(case: tuple[Log, Nameplate], rows: int) -> None:
         for module in (watching, what_if):
             patch.setattr(module, "ROWS_AT_ONCE", rows)
         assert as_published(review(log, nameplate)) == whole
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 10**6), st.sampled_from([1, 3]), st.sampled_from([100, 1000, 60_000, 900_000]), st.integers(0, 300)
+)
+def test_no_reading_within_bounds_breaks_it(seed: int, phases: int, period_ms: int, rows: int) -> None:
+    """Wild figures, as wild loggers send them: what comes out is as published, whatever it is."""
+    random = np.random.default_rng(seed)
+    wild = random.choice([0.0, 0.1, 3.0, 19.0, 40.0, 41.0, 46.0, 90.0, 240.0, 2000.0, math.nan], (rows, 3))
+    calm = np.repeat(random.choice([0.0, 36.0, 41.0, 47.0], (rows // 50 + 1, 1)), 50, axis=0)[:rows] * np.ones(3)
+    amps = np.where(random.uniform(size=(rows, 1)) < random.choice([0.0, 0.1, 1.0]), wild, calm)
+    volts = random.choice([0.0, 1.0, 230.0, 460.0, 455.0, 1000.0, math.nan], (rows, 3))
+    steps = random.choice([1, period_ms, 4 * period_ms, 86_400_000], rows, p=[0.05, 0.9, 0.04, 0.01])
+    log = Log(
+        "wild", 1_790_000_000_000 + np.cumsum(steps), amps, volts,
+        random.choice([-60.0, 5.0, 80.0, math.nan], rows), random.choice([0.0, 1.0, math.nan], rows, p=[0.1, 0.2, 0.7]),
+    )  # fmt: skip
+    nameplate = plate(
+        phases=phases, period=random.choice([None, period_ms / 1000.0]), setting=random.choice([None, 40.0]),
+        kind=str(random.choice(["overload relay", "built-in protector", "none", "unknown"])),
+        control=str(random.choice(["continuous", "cycled"])), averaging=bool(random.integers(2)),
+    )  # fmt: skip
+    found = review(log, nameplate)
+    as_published(found)
+    assert len(found.frame()) == rows
+    assert summary(found)
