@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 from monitor.errors import ConfigError
 from monitor.review.files import bounds, words
@@ -30,6 +31,7 @@ _NUMBER = {
     for decimal, mark in ((".", ","), (",", "."))
 }
 """Of each decimal mark: with thousands marks or without, and with a unit behind it or without."""
+NUMBER_OF_LINE = "(number of the line)"
 STAMP, DATE, CLOCK, NUMBER, NOTHING, TEXT = "t", "d", "h", "n", "m", "x"
 
 
@@ -47,7 +49,8 @@ class Dialect:
     names: tuple[str, ...]
     """Of the columns; "column 3" where there is no head."""
     kinds: tuple[str, ...]
-    """What most cells of each column are: STAMP, DATE, CLOCK, NUMBER, NOTHING, TEXT."""
+    """What most cells of each column are: NUMBER_OF_LINE = "(number of the line)"
+STAMP, DATE, CLOCK, NUMBER, NOTHING, TEXT."""
     cells: tuple[tuple[str, ...], ...]
     """The first lines of readings."""
     unit_row: tuple[str, ...] | None
@@ -208,7 +211,14 @@ def _laid_out(
             if kind == STAMP and all(re.search(r"\D0?0:00(:00)?$", row[column]) for row in cells if row[column]):
                 column_kinds[column] = DATE
     used = max((place + 1 for place, kind in enumerate(column_kinds) if kind != NOTHING), default=width)
-    head, unit_row, names = _head(rows, first, width, used, separator)
+    numbered = (
+        len(cells) > 2
+        and all(row[0].isdigit() for row in cells)
+        and all(int(after[0]) - int(before[0]) == 1 for before, after in pairwise(cells))
+    )
+    head, unit_row, names = _head(rows, first, width, used, separator, numbered=numbered)
+    if names is not None and numbered and names[0] == NUMBER_OF_LINE:
+        guesses.append("each line begins with a running number that the head does not name")
     if names is None:
         names = [f"column {place}" for place in range(1, width + 1)]
         guesses.append("there is no line of names: columns are called by their number")
@@ -240,11 +250,12 @@ def _goes_on(kinds: Sequence[str], rows: Sequence[Sequence[str]], place: int, le
 
 
 def _head(
-    rows: Sequence[Sequence[str]], first: int, width: int, used: int, separator: str
+    rows: Sequence[Sequence[str]], first: int, width: int, used: int, separator: str, *, numbered: bool
 ) -> tuple[int | None, tuple[str, ...] | None, list[str] | None]:
     """Line of the names, the row of units beneath it, and the names.
 
     used : columns up to the last one that holds anything
+    numbered : the first column counts the lines
 
     Raises
     ------
@@ -270,6 +281,8 @@ def _head(
             continue
         if separator == " " and len(cells) == width - 1:  # one name for date and time, which a space parts
             cells = ["date", "time", *cells[1:]]
+        if numbered and len(cells) == used - 1:  # as statistics programs write a table
+            cells = [NUMBER_OF_LINE, *cells]
         if len(cells) < used:
             if not any(knows(cell) for cell in cells) or len(cells) < 2:
                 continue

@@ -109,7 +109,8 @@ def written(told: dict[str, Any]) -> tuple[list[str], list[int], list[tuple[floa
 
 
 def read_back(told: dict[str, Any], lines: list[str]) -> Log:
-    text = told["end"].join(lines) + (told["end"] if told["last_end"] else "")
+    ends = told["last_end"] or not lines[-1]  # a blank line without its end is none
+    text = told["end"].join(lines) + (told["end"] if ends else "")
     with TemporaryDirectory() as directory:
         path = Path(directory) / "log.csv"
         path.write_bytes(text.encode(told["encoding"], "replace"))
