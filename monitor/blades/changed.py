@@ -1,7 +1,7 @@
 """Whether a fan's load has changed against its own last seven days: active amps at rated voltage in reference air.
 
 The history is one figure an hour with running. A service that runs on keeps them in `Loads`; from stored readings
-`hourly_loads` makes them. Hours from before the motor or the blades were last changed are the caller's to leave out:
+`hourly_figures` makes them. Hours from before the motor or the blades were last changed are the caller's to leave out:
 what a re-pitch has changed is no news.
 """
 
@@ -92,30 +92,76 @@ def hourly_loads(
     >>> motor, t = Motor(460, 3, 10.2, power_factor=0.81), np.arange(0.0, 7_200_000.0, 60_000.0)
     >>> legs, nothing = np.full((120, 3), 11.1333), np.full((120, 3), np.nan)
     >>> hours, loads = hourly_loads(
-    ...     motor, current_model(motor), t, legs, nothing + 460.0, np.full(120, 12.0), np.ones(120, bool)
+    ...     motor, current_model(motor), t, legs, 0.0 * legs + 460.0, np.full(120, 12.0), np.ones(120, bool)
     ... )
     >>> hours.tolist(), loads.round(2).tolist()
     ([0, 1], [9.63, 9.63])
     """
+    hours, figures = hourly_figures(motor, model, t_ms, amps, volts, ambient_c, settled)
+    return hours, figures[:, 0]
+
+
+def hourly_figures(
+    motor: Motor,
+    model: CurrentModel,
+    t_ms: NDArray[Any],
+    amps: Floats,
+    volts: Floats,
+    ambient_c: Floats,
+    settled: NDArray[np.bool_],
+) -> tuple[NDArray[np.int64], Floats]:
+    """Medians of each hour with running, from stored readings: what `Loads.fill` takes.
+
+    Parameters
+    ----------
+    motor, model, t_ms, amps, volts, ambient_c, settled : as for `hourly_loads`
+
+    Returns
+    -------
+    (k,) hours, floor(t / 1 h), rising; (k, 4) load, mean leg [A], mean voltage [V] and air [degrees C], as in `Usual`;
+    NaN: not measured, or not believable. An hour with the motor too lightly loaded to say gives none.
+
+    Examples
+    --------
+    >>> from monitor.motor.current import current_model
+    >>> motor, t = Motor(460, 3, 10.2, power_factor=0.81), np.arange(0.0, 3_600_000.0, 60_000.0)
+    >>> legs, nothing = np.full((60, 3), 11.1333), np.full((60, 3), np.nan)
+    >>> hours, figures = hourly_figures(
+    ...     motor, current_model(motor), t, legs, np.full((60, 3), 458.0), nothing[:, 0], np.ones(60, bool)
+    ... )
+    >>> hours.tolist(), figures.round(2).tolist()
+    ([0], [[9.87, 11.13, 458.0, nan]])
+    """
     known = ~np.isnan(amps)
     rows = np.flatnonzero(np.asarray(settled, bool) & known.any(axis=1))
     if not len(rows):
-        return np.empty(0, np.int64), np.empty(0)
-    hours = np.floor_divide(np.asarray(t_ms, np.float64)[rows], HOUR_MS).astype(np.int64)
+        return np.empty(0, np.int64), np.empty((0, 4))
     mean = np.nanmean(amps[rows], axis=1)
     lines = volts[rows, :1] if motor.phases == 1 else volts[rows]
     measured = ~np.isnan(lines)
     v = np.where(measured, lines, 0.0).sum(axis=1) / np.maximum(measured.sum(axis=1), 1) / motor.rated_voltage
     least, most = BELIEVABLE_VOLTAGE
-    v = np.where((v >= least) & (v <= most), v, 1.0)
+    believed = (v >= least) & (v <= most)
+    seen_volts, v = np.where(believed, v * motor.rated_voltage, np.nan), np.where(believed, v, 1.0)
     air = np.asarray(ambient_c, np.float64)[rows]
     load = model.active(mean, v) * v * np.where(np.isnan(air), 1.0, power_at_reference(air))
+    figures = np.column_stack([load, mean, seen_volts, air])
+    hours = np.floor_divide(np.asarray(t_ms, np.float64)[rows], HOUR_MS).astype(np.int64)
     order = np.argsort(hours, kind="stable")
-    hours, load = hours[order], load[order]
+    hours, figures = hours[order], figures[order]
     each, start, count = np.unique(hours, return_index=True, return_counts=True)
     enough = count >= LEAST_READINGS
-    medians = [float(np.median(load[a : a + n])) for a, n in zip(start[enough], count[enough], strict=True)]
-    return each[enough], np.array(medians)
+    parts = [figures[a : a + n] for a, n in zip(start[enough], count[enough], strict=True)]
+    medians = np.array([[_median(column) for column in part.T] for part in parts], np.float64).reshape(-1, 4)
+    at = np.where(np.isnan(medians[:, 2]), 1.0, medians[:, 2] / motor.rated_voltage)
+    heavy = [not model.lightly_loaded(*one) for one in zip(medians[:, 1].tolist(), at.tolist(), strict=True)]
+    return each[enough][heavy], medians[heavy]
+
+
+def _median(column: Floats) -> float:
+    """Of what is known; NaN where nothing is."""
+    known = column[~np.isnan(column)]
+    return float(np.median(known)) if len(known) else math.nan
 
 
 def usual_load(hours: NDArray[np.int64], loads: Floats, now_ms: float) -> float | None:
@@ -195,6 +241,27 @@ class Loads:
             self._figures[fan, place] = [
                 load, amps, math.nan if volts is None else volts, math.nan if ambient_c is None else ambient_c
             ]  # fmt: skip
+
+    def fill(self, fan: int, hours: NDArray[np.int64], figures: Floats) -> None:
+        """Figures of past hours from what is stored (`hourly_figures`); an hour that is known stays as it is.
+
+        Parameters
+        ----------
+        fan : row of the fan
+        hours : (k,) floor(t / 1 h)
+        figures : (k, 4)
+
+        Examples
+        --------
+        >>> loads = Loads(1)
+        >>> loads.fill(0, np.arange(12), np.full((12, 4), [9.5, 11.0, 460.0, np.nan]))
+        >>> loads.usual(0, 12 * HOUR_MS)
+        Usual(load=9.5, amps=11.0, volts=460.0, ambient_c=None)
+        """
+        places = hours % (WEEK_HOURS + 1)
+        newer = hours > self._hour[fan, places]
+        self._hour[fan, places[newer]] = hours[newer]
+        self._figures[fan, places[newer]] = figures[newer]
 
     def usual(self, fan: int, now_ms: float) -> Usual | None:
         """What is usual for a fan; None: too few hours to call anything usual.

@@ -119,6 +119,30 @@ def newest_of(connection: Connection, newest_ms: Mapping[int, int], span_ms: int
     return found
 
 
+def arrived_after(database: Database, number: int, most: int) -> ReadingRows:
+    """Rows of the table in order of arrival with greater running numbers, in their order, at most so many; those of
+    packed hours are not among them."""
+    with database.read() as connection:
+        return hot_rows(connection, _HOT.c.number > number, most=most)
+
+
+def packed_before(
+    database: Database, point_id: int, first_hour: int, before_hour: int, most: int
+) -> tuple[ReadingRows, int | None]:
+    """The newest packed hours of a point with first <= hour < before, at most so many.
+
+    Returns
+    -------
+    their rows by time; the oldest hour among them, None where there are none before
+    """
+    here = sa.select(_HOURS.c.hour, _HOURS.c["columns"]).where(_HOURS.c.point_id == point_id)
+    query = here.where(_HOURS.c.hour >= first_hour, _HOURS.c.hour < before_hour)
+    with database.read() as connection:
+        some = connection.execute(query.order_by(_HOURS.c.hour.desc()).limit(most)).all()
+    rows = ReadingRows.together([unpack(columns, point_id) for _, columns in reversed(some)])
+    return rows.take(np.argsort(rows.t_ms, kind="stable")), min((hour for hour, _ in some), default=None)
+
+
 def by_point(rows: ReadingRows) -> Iterable[tuple[int, ReadingRows]]:
     """The rows of each point, in the order in which they stand."""
     order = np.argsort(rows.point_id, kind="stable")
@@ -186,9 +210,11 @@ _ROWS_AT_ONCE = 50_000
 """Rows of the hot table turned into columns at a time: tuples take ten times the memory of columns."""
 
 
-def hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool]) -> ReadingRows:
-    """Rows of the table in order of arrival that meet all conditions."""
+def hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool], most: int | None = None) -> ReadingRows:
+    """Rows of the table in order of arrival that meet all conditions; of more than `most` the first by number."""
     query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS)).where(*conditions)
+    if most is not None:
+        query = query.order_by(_HOT.c.number).limit(most)
     found = connection.execute(query)
     parts = [_rows_of(list(zip(*some, strict=True))) for some in found.partitions(_ROWS_AT_ONCE)]
     return ReadingRows.together(parts)

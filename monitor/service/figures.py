@@ -12,6 +12,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.alarms.alarm import Alarm
 from monitor.alarms.story import Factor, Story
@@ -29,7 +30,7 @@ from monitor.service.nights import Nights
 from monitor.service.plant import Plant, Point
 from monitor.service.service_book import NOTHING, Known
 from monitor.watch import layout
-from monitor.watch.columns import Judged
+from monitor.watch.columns import Floats, Judged
 from monitor.watch.kernel import PERIODS_STANDING
 
 log = logging.getLogger("monitor.worker")
@@ -139,6 +140,10 @@ class Figures:
             bool(judged.flags[at] & layout.DEVICE_ASSUMED),
         )  # fmt: skip
 
+    def fill(self, point: Point, hours: NDArray[np.int64], figures: Floats) -> None:
+        """What past hours have shown of a fan with the blades it has now (`changed.hourly_figures`)."""
+        self._loads.fill(point.row, hours, figures)
+
     def last(self, point: Point) -> Seen | None:
         """The fan's newest reading."""
         return self._last.get(point.row)
@@ -206,7 +211,7 @@ class Figures:
         return found
 
     def _keep_load(self, point: Point, t_ms: float, figures: WindowFigures, load: float | None) -> None:
-        """One figure an hour: what the next seven days are compared with. A restart begins anew."""
+        """One figure an hour: what the next seven days are compared with."""
         if load is not None:
             self._loads.add(point.row, t_ms, load, figures.mean, figures.mean_volts, figures.ambient_c)
 

@@ -38,6 +38,8 @@ BUSY_MESSAGES = 1_000
 PACK_EVERY_SECONDS = 60.0
 PACK_SECONDS = 0.1
 """Past hours are packed in idle time, in slices that delay nobody."""
+WEEK_SECONDS = 0.02
+"""After a start the last seven days are read again, in a slice of so long each idle turn."""
 CLOCK_MAY_LAG_SECONDS = 120.0
 SLOW_SECONDS = 5.0
 """Longer than it takes to fetch the compiled watch: it was compiled."""
@@ -212,11 +214,14 @@ class Service:
             return
         self.broker.start()
         packed_at = time.monotonic()
-        packer = HourPacker(self.database)
+        packer, reading = HourPacker(self.database), True
         inbox = self.broker.inbox
         while not self._stopping.is_set():
             began = time.monotonic()
             self.worker.round()
+            if not len(inbox) and reading:
+                with contextlib.suppress(LinkError):  # told by the next commit
+                    reading = self.worker.week.work(WEEK_SECONDS)
             if not len(inbox) and began - packed_at >= PACK_EVERY_SECONDS:
                 with contextlib.suppress(LinkError):  # told by the next commit
                     if not packer.work(int(self._clock() * 1000), PACK_SECONDS):

@@ -42,6 +42,7 @@ from monitor.service.service_book import KIND as SERVICE
 from monitor.service.service_book import ServiceBook
 from monitor.service.silence import Silence, about_silence
 from monitor.service.site_silence import of_a_group
+from monitor.service.week import Week
 from monitor.watch.advance import advance
 from monitor.watch.columns import Readings
 
@@ -118,6 +119,8 @@ class Worker:
         self.figures = Figures(self.plant, public_url, self._service.known)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self.figures.nights = Nights(self.plant, database, self._now())
+        self.week = Week(database, self.plant, self.figures)
+        """For idle turns: the last seven days of each fan."""
         self._silence = Silence(self.plant, steady)
         self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start.next_reading)
         self._changes = Changes(
