@@ -10,6 +10,7 @@ from typing import Any
 from monitor.errors import ConfigError
 from monitor.review.files.zone import zone_of
 from monitor.review.findings import Findings, Run, WhatIf
+from monitor.review.what_if import POSSIBLY
 from monitor.watch import ends
 
 WIDTH = 110
@@ -136,13 +137,15 @@ def _degrees(found: Findings) -> Iterator[str]:
 
 def _what_if(one: WhatIf, zone: tzinfo) -> str:
     trips = "cannot be said" if one.trips is None else "would not have tripped"
+    if one.trips is None and POSSIBLY in one.words:
+        trips = POSSIBLY
     if one.trips:
         trips = f"would have tripped, at most by {_time(one.at_ms or 0.0, zone)}"
         if one.change == "as it was":
             trips = f"tripped, {_time(one.at_ms or 0.0, zone)}"
     elif one.change == "as it was" and one.trips is False:
         trips = "did not trip"
-    margin = "" if one.margin != one.margin else f", margin {100.0 * one.margin:.0f} %"
+    margin = "" if one.margin != one.margin else f", margin {round(100.0 * one.margin)} %"
     return f"{one.change}: {trips}{margin}"
 
 

@@ -43,6 +43,7 @@ from monitor.watch.images import INRUSH_TIMES, carry_images
 from monitor.watch.kernel import PERIODS_STANDING
 from monitor.watch.legs import highest_known, mean_known
 
+POSSIBLY = "possibly tripped; the others are told as if it had"
 AS_IT_WAS = "as it was"
 SUPPLY_RIGHT = "supply at rated voltage and balanced"
 NO_REMEDY = "shown to explain the trip, never a remedy"
@@ -151,7 +152,9 @@ def what_if(
     if not ran:
         return ()
     asked = scenarios(nameplate, belief)
-    opened = [one for one in ran if one.run.end_cause == ends.OVERLOAD_TRIP and ends.is_trip(*_verdict(one))]
+    possible = [one for one in ran if one.run.end_cause == ends.OVERLOAD_TRIP]
+    likely = [one for one in possible if ends.is_trip(*_verdict(one))]
+    opened = likely or possible
     level, floor = _opens_at(_device_heat(log, plates, watched), plates, opened)
     slots = _slots(log)
     at_row, ratios, rows, _ = _pass(log, plates, watched, asked, level, floor, slots)
@@ -162,9 +165,11 @@ def what_if(
         row = int(at_row[number])
         trips: bool | None = row >= 0 if answered else None
         at_ms = float(log.t_ms[row]) if trips else None
-        if number == 0 and opened and answered:
-            trips, at_ms = True, opened[0].run.end_ms
         words = [*one.words, *_words(nameplate, trips, bool(opened), one)]
+        if number == 0 and opened and answered:  # what happened is not worked out again
+            trips, at_ms = (True, opened[0].run.end_ms) if likely else (None, None)
+            words = [word for word in words if word != UP_TO_THE_END]
+            words += [] if likely else [POSSIBLY]
         found.append(WhatIf(one.change, trips, at_ms, 1.0 - float(lasting[number]), tuple(words)))
     return tuple(found)
 

@@ -18,6 +18,7 @@ from monitor.review.engine import review
 from monitor.review.findings import WhatIf
 from monitor.review.log import Log
 from monitor.review.runs import runs_of
+from monitor.review.summary import summary
 from monitor.review.watching import Plates, watch
 from monitor.review.what_if import AS_IT_WAS, SUPPLY_RIGHT, scenarios
 from tests.review.logs import START_MS, clock, invented, plate, told
@@ -169,3 +170,16 @@ def test_the_same_through_the_review() -> None:
     found = review(log, plate())
     assert {one.change: one for one in found.what_if} == asked(log, plate())
     assert found.what_if[0].change == AS_IT_WAS
+
+
+def test_a_trip_that_is_possible_only_is_not_told_as_one_nor_as_none() -> None:
+    log = told(RISES.replace("460", "-").replace("461", "-"))  # no volts, no sister fan: one word less sure
+    fan = plate(setting=None)
+    plates = Plates.one(fan)
+    watched = watch(log, plates)
+    ran = runs_of(log, plates, watched)
+    assert [(one.run.end_cause, one.run.confidence) for one in ran] == [("overload trip", "possible")]
+    found = by_degrees(asked(log, fan))
+    assert (found[0].trips, found[0].at_ms, found[0].words[-1]) == (None, None, what_if.POSSIBLY)
+    assert found[-1].trips is False
+    assert f"{AS_IT_WAS}: {what_if.POSSIBLY}" in summary(review(log, fan))
