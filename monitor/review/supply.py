@@ -15,8 +15,7 @@ from monitor.records.replay import MEASURED, replay
 from monitor.records.rows import from_ms
 from monitor.records.scope import ALL
 from monitor.review.runs import OtherFan
-from monitor.watch import layout
-from monitor.watch.sisters import DEFAULT_PERIOD_SECONDS, WAIT_SECONDS, Stretch
+from monitor.watch.sisters import DEFAULT_PERIOD_SECONDS, WAIT_SECONDS, stretches
 
 HEARD_MS = 600_000
 """So long before an end the other fans are looked at; one not heard in it is not asked."""
@@ -65,18 +64,7 @@ class StoredSupply:
             return None
         plate = version.nameplate
         period = plate.logger.period_seconds or usual_seconds(again.rows.t_ms)
-        runs: list[Stretch] = []
-        start_ms = math.nan
-        for change in again.changes:
-            if change.what == layout.RUN_STARTED:
-                start_ms = change.at_ms
-            elif change.what == layout.RUN_ENDED and change.ending is not None:
-                end = change.ending
-                stop = end.stop_ms if end.seen else None
-                runs.append(Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
-                start_ms = math.nan
-        if not math.isnan(start_ms):
-            runs.append(Stretch(start_ms, float(again.state[layout.RUN_LAST_MS])))
+        runs = stretches(again.changes, again.state)
         seconds = DEFAULT_PERIOD_SECONDS if math.isnan(period) else period
         return OtherFan(key.name, seconds, tuple(runs), plate.fan.control == "continuous")
 

@@ -27,7 +27,7 @@ from monitor.watch import ends, layout
 from monitor.watch.advance import state_from_bytes
 from monitor.watch.columns import Change, Ending
 from monitor.watch.overrides import for_fan, turned_off
-from monitor.watch.sisters import WAIT_SECONDS, Sister, Stretch
+from monitor.watch.sisters import WAIT_SECONDS, Sister, stretches
 from monitor.watch.table import higher
 
 AFTERWARDS_MS = int(1000.0 * WAIT_SECONDS[1])
@@ -165,18 +165,7 @@ class _Gap:
         again = replay(self._database, other.point_id, begin, int(due.due_ms), MEASURED, warm_up_ms=0)
         if not (again.rows.t_ms < stop_ms).any():
             return None
-        runs: list[Stretch] = []
-        start_ms = math.nan
-        for change in again.changes:
-            if change.what == layout.RUN_STARTED:
-                start_ms = change.at_ms
-            elif change.what == layout.RUN_ENDED and change.ending is not None:
-                end = change.ending
-                stop = end.stop_ms if end.seen else None
-                runs.append(Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
-                start_ms = math.nan
-        if not math.isnan(start_ms):
-            runs.append(Stretch(start_ms, float(again.state[layout.RUN_LAST_MS])))
+        runs = stretches(again.changes, again.state)
         return evidence.sister(self._plant, other, runs, due)
 
 

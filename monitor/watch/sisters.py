@@ -13,7 +13,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from monitor.watch.columns import Ending
+from monitor.watch import layout
+from monitor.watch.columns import Change, Ending, Floats
 
 TOGETHER_MS = 10_000.0
 """Fans fall together within this, or within `TOGETHER_PERIODS` of the longest period ..."""
@@ -87,6 +88,29 @@ def together_ms(periods: Sequence[float]) -> float:
     (10000.0, 90000.0)
     """
     return max(TOGETHER_MS, TOGETHER_PERIODS * 1000.0 * max(periods, default=DEFAULT_PERIOD_SECONDS))
+
+
+def stretches(changes: Sequence[Change], state: Floats) -> list[Stretch]:
+    """The runs of one fan, from what the watch said of its readings again.
+
+    Parameters
+    ----------
+    changes : of one fan, in order of time
+    state : after the last of its readings, shape (STATE_FIELDS,): tells how far a run goes that has not ended
+    """
+    found: list[Stretch] = []
+    start_ms = math.nan
+    for change in changes:
+        if change.what == layout.RUN_STARTED:
+            start_ms = change.at_ms
+        elif change.what == layout.RUN_ENDED and change.ending is not None:
+            end = change.ending
+            stop = end.stop_ms if end.seen else None
+            found.append(Stretch(start_ms, change.at_ms, stop, end.volts_percent, end.called))
+            start_ms = math.nan
+    if not math.isnan(start_ms):
+        found.append(Stretch(start_ms, float(state[layout.RUN_LAST_MS])))
+    return found
 
 
 def sister_at(

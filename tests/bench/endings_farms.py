@@ -68,7 +68,8 @@ def _choice(random: np.random.Generator, words: dict[str, float]) -> str:
     return str(random.choice(list(words), p=np.array(list(words.values())) / sum(words.values())))
 
 
-def _motor(random: np.random.Generator, phases: int) -> dict[str, Any]:
+def drawn_motor(random: np.random.Generator, phases: int) -> dict[str, Any]:
+    """The motor of an invented fan."""
     hp = float(random.choice([5.0, 7.5, 10.0] if phases == 1 else [5.0, 7.5, 10.0, 15.0, 20.0, 30.0]))
     volts = 230.0 if phases == 1 else float(random.choice([230.0, 460.0, 460.0]))
     efficiency = random.uniform(0.81, 0.86) if phases == 1 else random.uniform(0.86, 0.91)
@@ -87,7 +88,7 @@ def _load_for(amps: float, motor: dict[str, Any]) -> float:
 
 
 def _fan(random: np.random.Generator, phases: int, step_s: int, healthy: bool) -> Fan:
-    motor = _motor(random, phases)
+    motor = drawn_motor(random, phases)
     full, service = motor["full_load_amps"], motor["service_factor"]
     setting = round(full * random.uniform(0.95, 1.10 if service == 1.0 else 1.20), 1)
     least = min(setting, full * service)

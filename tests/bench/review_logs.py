@@ -21,6 +21,7 @@ from monitor.records.fan_file import read_nameplate
 from monitor.review.log import Floats, Log
 from simulated.farm import Farm
 from simulated.scenario import Bin, Cycle, Event, Fan, Scenario, Sends, Site, Supply, Truth, Weather
+from tests.bench.endings_farms import drawn_motor
 
 START = datetime(2026, 10, 20, 12, 0, tzinfo=UTC)
 FARM, FAN, PANEL = "farm", "fan", "panel"
@@ -84,18 +85,6 @@ class Case:
 
 def _span(seconds: float) -> str:
     return f"{max(round(seconds), 1)}s"
-
-
-def _motor(random: np.random.Generator, phases: int) -> dict[str, Any]:
-    hp = float(random.choice([5.0, 7.5, 10.0] if phases == 1 else [7.5, 10.0, 15.0, 20.0, 30.0]))
-    volts = 230.0 if phases == 1 else float(random.choice([230.0, 460.0, 460.0]))
-    efficiency = random.uniform(0.81, 0.86) if phases == 1 else random.uniform(0.86, 0.91)
-    factor = random.uniform(0.90, 0.96) if phases == 1 else random.uniform(0.80, 0.87)
-    amps = hp * 745.7 / ((1.0 if phases == 1 else math.sqrt(3.0)) * volts * efficiency * factor)
-    return {
-        "rated_power_hp": hp, "rated_voltage": volts, "phases": phases, "full_load_amps": round(amps, 1),
-        "service_factor": 1.0 if random.uniform() < 0.25 else 1.15, "power_factor": round(factor, 3),
-    }  # fmt: skip
 
 
 def _load(ratio: float, motor: dict[str, Any], air_c: float) -> float:
@@ -172,7 +161,7 @@ def case(seed: int) -> Case:
     kind = KINDS[seed % len(KINDS)]
     phases = 3 if kind in THREE_PHASE_ONLY or random.uniform() < 0.85 else 1
     hours = float(random.uniform(4.0, 8.0))
-    motor = _motor(random, phases)
+    motor = drawn_motor(random, phases)
     air_c = float(random.uniform(16.0, 22.0) if kind == "cold" else random.uniform(-2.0, 14.0))
     ratio, events = plan(kind, random, hours, motor)
     full, service = motor["full_load_amps"], motor["service_factor"]
