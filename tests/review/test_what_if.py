@@ -183,3 +183,10 @@ def test_a_trip_that_is_possible_only_is_not_told_as_one_nor_as_none() -> None:
     assert (found[0].trips, found[0].at_ms, found[0].words[-1]) == (None, None, what_if.POSSIBLY)
     assert found[-1].trips is False
     assert f"{AS_IT_WAS}: {what_if.POSSIBLY}" in summary(review(log, fan))
+
+
+def test_a_long_log_is_worked_in_two_passes(monkeypatch: pytest.MonkeyPatch) -> None:
+    log = told(RISES, noise=0.001)
+    one = asked(log, plate())
+    monkeypatch.setattr(what_if, "LONG_ROWS", 1)
+    assert asked(log, plate()) == one and len(one) > 5
