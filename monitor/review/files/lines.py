@@ -203,6 +203,8 @@ class Lines:
     def reasons(self) -> dict[str, int]:
         """Reason -> how many lines, the most frequent first."""
         statuses, wheres = self.columns["statuses"][: self.count], self.columns["wheres"][: self.count]
+        if not self.unread:  # the first of them would stand there
+            return {}
         faulty = (statuses >= scan.SHORT) & (statuses <= NO_SUCH_HOUR)
         both, numbers = np.unique(statuses[faulty].astype(np.int32) * 256 + wheres[faulty], return_counts=True)
         found: Counter[str] = Counter()

@@ -23,6 +23,7 @@ from monitor.review.log import Log
 
 Progress = Callable[[float], None]
 Integers = NDArray[np.int64]
+STEPS_LOOKED_AT = 200_000
 
 
 def read_log(
@@ -131,22 +132,26 @@ class _Outcome:
         """
         lines = self._lines
         columns, statuses = lines.columns, lines.columns["statuses"][: lines.count]
-        rows = np.flatnonzero(statuses == scan.READING)
-        in_a_row = len(rows) and int(rows[-1]) - int(rows[0]) + 1 == len(rows)
-        pick: Any = slice(int(rows[0]), int(rows[-1]) + 1) if in_a_row else rows  # a slice copies nothing
+        good = statuses == scan.READING
+        count, first = int(np.count_nonzero(good)), int(np.argmax(good))
+        pick: Any = slice(first, first + count)  # a slice copies nothing
+        if not good[pick].all():
+            pick = np.flatnonzero(good)
+        del good
         t_ms, no_such, zone = self._to_utc(columns["t_ms"][pick], columns["offsets"][pick], zone, default_zone)
         if no_such.any():
+            rows = _places(pick)
             lines.no_such_hour(rows[no_such])
             pick, t_ms = rows[~no_such], t_ms[~no_such]
         steps = np.diff(t_ms)
         back = int(np.count_nonzero(steps < 0))
         if back or (len(steps) and not int(steps.min())):
-            rows = np.arange(pick.start, pick.stop) if isinstance(pick, slice) else pick
+            rows = _places(pick)
             order = np.argsort(t_ms, kind="stable")
-            first = np.ones(len(order), bool)
-            first[1:] = np.diff(t_ms[order]) > 0
-            statuses[rows[order[~first]]] = DOUBLED
-            order = order[first]
+            new = np.ones(len(order), bool)
+            new[1:] = np.diff(t_ms[order]) > 0
+            statuses[rows[order[~new]]] = DOUBLED
+            order = order[new]
             t_ms, pick = t_ms[order], rows[order]
         if not len(t_ms):
             raise self._nothing()
@@ -170,6 +175,8 @@ class _Outcome:
         none = np.zeros(len(t_ms), bool)
         if self._lines.form.linear and self._lines.form is not stamps.EXCEL_DAYS:
             return t_ms, none, "UTC"
+        if len(offsets) and offsets.min() == offsets.max() != cells.NO_OFFSET:
+            return t_ms - int(offsets[0]) * 60_000, none, "as each time tells"
         told = offsets != cells.NO_OFFSET
         if len(told) and told.all():
             return t_ms - offsets.astype(np.int64) * 60_000, none, "as each time tells"
@@ -234,7 +241,7 @@ class _Outcome:
             "ignored": list(dict.fromkeys(chosen.ignored)),
             "time_format": self._lines.form.words,
             "zone": zone,
-            "period_seconds": float(np.median(np.diff(t_ms))) / 1000.0 if len(t_ms) > 1 else None,
+            "period_seconds": _period_seconds(t_ms),
             "steps_back": back,
             "lines": {
                 "total": self._lines.count,
@@ -247,3 +254,17 @@ class _Outcome:
             },
             "guesses": list(dict.fromkeys(self._guesses)),
         }
+
+
+def _places(pick: Any) -> NDArray[np.intp]:
+    """A slice of lines as their numbers."""
+    return np.arange(pick.start, pick.stop) if isinstance(pick, slice) else pick
+
+
+def _period_seconds(t_ms: Integers) -> float | None:
+    """The usual step, by `STEPS_LOOKED_AT` of them from all over a long log."""
+    if len(t_ms) < 2:
+        return None
+    every = max(1, (len(t_ms) - 1) // STEPS_LOOKED_AT)
+    before = t_ms[:-1:every]
+    return float(np.median(t_ms[1::every] - before)) / 1000.0

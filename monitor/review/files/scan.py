@@ -69,6 +69,12 @@ COUNT_ROWS = VALUES + 1
 
 
 @compiled_loop
+def _is_scaled(scales: Floats, slot: int) -> bool:
+    """Whether a value is written in another unit: a division is what takes longest of a line."""
+    return bool(scales[slot, 0] != 0.0 or scales[slot, 1] != 1.0 or scales[slot, 2] != 1.0)
+
+
+@compiled_loop
 def scan(
     text: Bytes, begin: int, end: int,
     form: Small, slots: Small, comments: Bytes, heads: Keys, scales: Floats, bounds: Floats,
@@ -103,6 +109,10 @@ def scan(
     date_order = form[FIRST_DATE_PART:FORM_SIZE]
     bare = 0 if thousands == separator else thousands  # only within quotes the separator is a mark of thousands
     most = slots.shape[0]
+    scaled = (
+        _is_scaled(scales, 0), _is_scaled(scales, 1), _is_scaled(scales, 2), _is_scaled(scales, 3),
+        _is_scaled(scales, 4), _is_scaled(scales, 5), _is_scaled(scales, 6), _is_scaled(scales, 7),
+    )  # fmt: skip
     line = 0
     i = begin
     while i < end:
@@ -289,7 +299,7 @@ def scan(
                     continue
                 if odd_units and not math.isnan(row_scales[slot, 0]):
                     number = (number + row_scales[slot, 0]) * row_scales[slot, 1] / row_scales[slot, 2]
-                else:
+                elif scaled[slot]:
                     number = (number + scales[slot, 0]) * scales[slot, 1] / scales[slot, 2]
                 if not bounds[slot, 0] <= number <= bounds[slot, 1]:
                     if slot != AMBIENT:
