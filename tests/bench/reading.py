@@ -90,9 +90,8 @@ def main(lines: int = LINES) -> None:
             theirs = min((one for _, one in turns), key=lambda one: one["seconds"])
             print(f"{name}: {int(ours['rows']):,} readings, {size / 1024**2:.0f} MiB")
             for who, one in (("read_log", ours), ("pandas.read_csv", theirs)):
-                print(
-                    f"  {who:<16}{one['seconds']:>7.2f} s {one['mib']:>7.0f} MiB  (processor {one['cpu']:.2f} s, import {one['load']:.2f} s of it)"
-                )
+                processor = f"processor {one['cpu']:.2f} s, of which import {one['load']:.2f} s"
+                print(f"  {who:<16}{one['seconds']:>7.2f} s {one['mib']:>7.0f} MiB  ({processor})")
             print(f"  ratio           {ours['seconds'] / theirs['seconds']:>7.2f}")
 
 
