@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -12,6 +13,7 @@ from monitor.records.database import Database
 from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.rows import from_ms, from_ms_or_none
 from monitor.records.scope import Sites, within
+from monitor.records.start import COUNTED
 
 
 def loggers(database: Database, sites: Sites) -> Page:
@@ -29,6 +31,7 @@ def loggers(database: Database, sites: Sites) -> Page:
     with database.read() as connection:
         in_use = _in_use(connection, sites)
         rows = connection.execute(query).mappings().all()
+        later = _later(connection)
         refused = connection.execute(sa.select(counts).where(within(counts.c.site, sites))).mappings().all()
     reasons: dict[tuple[str, str], dict[str, int]] = {}
     for row in refused:
@@ -38,12 +41,12 @@ def loggers(database: Database, sites: Sites) -> Page:
             "site": row["site"],
             "name": row["name"],
             "kind": row["kind"],
-            "last_reading": from_ms_or_none(row["newest_ms"]),
-            "heard": from_ms_or_none(row["heard_ms"]),
+            "last_reading": from_ms_or_none(_latest(row["newest_ms"], later, row["id"], 1)),
+            "heard": from_ms_or_none(_latest(row["heard_ms"], later, row["id"], 2)),
             "period_seconds": row["period_seconds"],
             "status": row["status"],
             "status_time": from_ms_or_none(row["status_ms"]),
-            "readings": row["readings"] or 0,
+            "readings": (row["readings"] or 0) + later.get(row["id"], (0, 0, 0))[0],
             "late": row["late"] or 0,
             "repeats": row["repeats"] or 0,
             "unknown_keys": row["unknown_keys"] or 0,
@@ -53,6 +56,27 @@ def loggers(database: Database, sites: Sites) -> Page:
         if (row["site"], row["name"]) in in_use
     ]
     return {"items": items, "next": None}
+
+
+def _later(connection: sa.Connection) -> dict[int, tuple[int, int, int]]:
+    """Point -> readings that its logger's row does not count yet, time of the newest, and when that was heard."""
+    readings, now = tables.readings, tables.fan_now
+    counted = connection.execute(sa.select(tables.cursors.c.value).where(tables.cursors.c.name == COUNTED)).scalar()
+    if counted is None:
+        return {}
+    newest = sa.func.max(readings.c.t_ms)
+    query = (
+        sa.select(readings.c.point_id, sa.func.count(), newest, sa.func.coalesce(sa.func.max(now.c.heard_ms), newest))
+        .outerjoin(now, now.c.point_id == readings.c.point_id)
+        .where(readings.c.number > int(counted))
+        .group_by(readings.c.point_id)
+    )
+    return {point_id: (count, t_ms, heard_ms) for point_id, count, t_ms, heard_ms in connection.execute(query)}
+
+
+def _latest(stored: int | None, later: Mapping[int, tuple[int, int, int]], point_id: int, which: int) -> int | None:
+    known = [time for time in (stored, later[point_id][which] if point_id in later else None) if time is not None]
+    return max(known, default=None)
 
 
 def _in_use(connection: sa.Connection, sites: Sites) -> set[tuple[str, str]]:

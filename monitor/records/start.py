@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -24,6 +24,8 @@ WINDOW = timedelta(minutes=35)
 """Readings before the newest that are loaded for each point: the 30 min of the estimate and a margin."""
 
 
+COUNTED = "counted"
+"""Cursor: loggers' rows speak of all readings up to this running number; of later ones the readings themselves do."""
 DAY = timedelta(hours=25)
 """How long runs are looked back at: a day and a margin."""
 
@@ -52,6 +54,8 @@ class Start:
     """Point -> all versions, oldest first."""
     newest_ms: dict[int, int]
     """Point -> time of its newest reading."""
+    uncounted: dict[int, int]
+    """Point -> readings that its logger's row does not count yet."""
     heard_ms: dict[int, int]
     """Point -> wall time of its newest message."""
     periods: dict[int, float]
@@ -97,29 +101,38 @@ def load(database: Database) -> Start:
         for version in edits.versions:
             versions.setdefault(version.point_id, []).append(version)
         loggers = connection.execute(sa.select(tables.loggers)).mappings().all()
-        newest_ms = {row["point_id"]: row["newest_ms"] for row in loggers if row["newest_ms"] is not None}
-        heard_ms = {row["point_id"]: row["heard_ms"] for row in loggers if row["heard_ms"] is not None}
+        cursors = {row.name: row.value for row in connection.execute(sa.select(tables.cursors))}
+        next_reading = _next_reading(connection)
         states = _states(connection)
+        counted = int(cursors.get(COUNTED, next_reading - 1))  # a database without it was written with each commit
+        after = {key.point_id: _fed_until(key, states, counted) for key in points}
+        fed = fed_after(connection, after)
+        since = _after(fed, counted)
+        newest_ms = {row["point_id"]: row["newest_ms"] for row in loggers if row["newest_ms"] is not None}
+        for point_id, rows in since.items():
+            newest_ms[point_id] = max(newest_ms.get(point_id, 0), int(rows.t_ms.max()))
+        heard_ms = _heard(connection, loggers, {point_id: newest_ms[point_id] for point_id in since})
         return Start(
             mark=edits.mark,
             sites=list(edits.sites),
             points=points,
             versions=versions,
             newest_ms=newest_ms,
+            uncounted={point_id: len(rows) for point_id, rows in since.items()},
             heard_ms=heard_ms,
             periods={row["point_id"]: row["period_seconds"] for row in loggers if row["period_seconds"] is not None},
             states=states,
-            unfed=_unfed(connection, points, states),
+            unfed=_unfed(fed, points, states),
             recent=_recent(connection, points, newest_ms),
             open_runs=_open_runs(connection),
             ended_runs=_ended_runs(connection),
             alarms=_last_alarms(connection),
-            next_reading=_next_reading(connection),
+            next_reading=next_reading,
             next_run=_next(connection, tables.runs.c.number),
             next_alarm=_next(connection, tables.alarms.c.number),
             next_change=_next(connection, tables.alarm_changes.c.number),
             undone=actions.undone_in(connection),
-            cursors={row.name: row.value for row in connection.execute(sa.select(tables.cursors))},
+            cursors=cursors,
             newest_row_ms=max(heard_ms.values(), default=None),
         )
 
@@ -145,10 +158,42 @@ def _states(connection: Connection) -> dict[int, State]:
     return {row["point_id"]: State(row["number"], row["format"], row["state"]) for row in found}
 
 
-def _unfed(connection: Connection, points: list[PointKey], states: Mapping[int, State]) -> dict[int, ReadingRows]:
-    """States are not stored with every commit; a fan that has none yet is fed from its beginning."""
-    fans = [key.point_id for key in points if key.kind == "fan"]
-    return fed_after(connection, {one: states[one].number if one in states else 0 for one in fans})
+def _fed_until(key: PointKey, states: Mapping[int, State], counted: int) -> int:
+    """The running number after which a point's readings are needed; a fan without a state is fed from its beginning."""
+    if key.kind != "fan":
+        return counted
+    return min(counted, states[key.point_id].number) if key.point_id in states else 0
+
+
+def _after(fed: Mapping[int, ReadingRows], number: int) -> dict[int, ReadingRows]:
+    later = {point_id: rows.take(rows.number > number) for point_id, rows in fed.items()}
+    return {point_id: rows for point_id, rows in later.items() if len(rows)}
+
+
+def _unfed(
+    fed: Mapping[int, ReadingRows], points: list[PointKey], states: Mapping[int, State]
+) -> dict[int, ReadingRows]:  # fmt: skip
+    """What a saved state, which is not stored with every commit, does not know."""
+    found = {key.point_id: fed[key.point_id] for key in points if key.kind == "fan" and key.point_id in fed}
+    found = {one: rows.take(rows.number > states[one].number) if one in states else rows for one, rows in found.items()}
+    return {point_id: rows for point_id, rows in found.items() if len(rows)}
+
+
+def _heard(
+    connection: Connection, loggers: Sequence[Mapping[Any, Any]], uncounted: Mapping[int, int]
+) -> dict[int, int]:  # fmt: skip
+    """When each point was last heard. Of readings not counted yet `fan_now` tells it; of others than fans, their time.
+
+    Parameters
+    ----------
+    uncounted : point -> time of its newest reading, where the logger's row does not know it
+    """
+    heard = {row["point_id"]: row["heard_ms"] for row in loggers if row["heard_ms"] is not None}
+    now = tables.fan_now
+    known = {row.point_id: row.heard_ms for row in connection.execute(sa.select(now.c.point_id, now.c.heard_ms))}
+    for point_id, t_ms in uncounted.items():
+        heard[point_id] = max(heard.get(point_id, 0), known.get(point_id, t_ms))
+    return heard
 
 
 def _recent(connection: Connection, points: list[PointKey], newest_ms: Mapping[int, int]) -> dict[int, ReadingRows]:

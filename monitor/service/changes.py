@@ -15,6 +15,7 @@ from monitor.records.rows import Run
 from monitor.records.start import Start
 from monitor.service import beginning
 from monitor.service.book import AlarmBook
+from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
@@ -33,8 +34,9 @@ class Changes:
     """Kept by the worker; also takes to their alarms what others find (silence, verdicts, operators)."""
 
     def __init__(
-        self, plant: Plant, pending: Pending, book: AlarmBook, figures: Figures, silence: Silence, start: Start,
-        routes: Sequence[Route], nights: Nights, *, now: Callable[[], datetime], steady: Callable[[], float],
+        self, plant: Plant, pending: Pending, book: AlarmBook, figures: Figures, estimates: Estimates, silence: Silence,
+        start: Start, routes: Sequence[Route], nights: Nights, *, now: Callable[[], datetime],
+        steady: Callable[[], float],
     ) -> None:  # fmt: skip
         """
         Parameters
@@ -43,6 +45,7 @@ class Changes:
         steady : seconds since some moment, never put back
         """
         self._plant, self._pending, self._book, self._figures = plant, pending, book, figures
+        self._estimates = estimates
         self._routes, self._now = routes, now
         self._runs = beginning.open_runs(start, plant)
         self._next_run = start.next_run
@@ -136,7 +139,7 @@ class Changes:
             for one in wanted:
                 pending.notices.extend(notices_for(one, alarm, change, story, self._routes, now))
             if story.estimate is not None:
-                pending.estimates[point.point_id] = (int(now.timestamp() * 1000), story.estimate)
+                self._estimates.keep(point, now.timestamp() * 1000.0, story.estimate)
             pending.told.add(point.row)
         return alarm
 

@@ -15,16 +15,13 @@ from monitor.records.rows import Done
 from monitor.records.tables import FLAG_LATE
 from monitor.service.gaps import Gaps
 from monitor.service.keeping import Keeping
-from monitor.service.pending import Pending
 from monitor.service.plant import Plant, Point
 
 AHEAD_MS = 120_000.0
 """As for readings by MQTT: what is further ahead of the clock is not of this world."""
 
 
-def carry_out(
-    action: Action, database: Database, plant: Plant, keeping: Keeping, pending: Pending, gaps: Gaps, now_ms: float
-) -> Done:
+def carry_out(action: Action, database: Database, plant: Plant, keeping: Keeping, gaps: Gaps, now_ms: float) -> Done:
     """Puts the readings of a part into the next commit, but those of a time that is stored already.
 
     Everything else that is pending must have been stored. A reading newer than the fan's newest is stored as late too,
@@ -55,7 +52,8 @@ def carry_out(
         keeping.late(point, rows, int(now_ms) - READY_AFTER_MS - HOUR_MS)
         _remember(plant, point, rows.t_ms.astype(np.float64))
         gaps.late(np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.number)
-    counts = pending.count(point.point_id)
+    counts = keeping.count(point.point_id)
+    keeping.count_now()
     counts.readings += len(rows)
     counts.late += len(rows)
     counts.repeats += repeats

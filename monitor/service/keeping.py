@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 from monitor.records.packing import HOUR_MS
-from monitor.records.rows import FanNow, Newcomer, ReadingRows, Rejected
+from monitor.records.rows import FanNow, LoggerNow, Newcomer, ReadingRows, Rejected
+from monitor.records.start import COUNTED, Start
 from monitor.service.figures import Figures
 from monitor.service.intake import Refused, Rows, Taken, stretches
 from monitor.service.pending import Pending
@@ -18,24 +19,66 @@ from monitor.watch import layout
 from monitor.watch.advance import state_bytes
 from monitor.watch.columns import Judged
 
+COUNTS_SECONDS = 60.0
+"""What is counted of loggers is stored so often; readings counted since are counted again at start."""
 _ASSUMED = layout.DEVICE_ASSUMED | layout.MOTOR_ASSUMED
 
 
 class Keeping:
     """Kept by the worker."""
 
-    def __init__(self, plant: Plant, pending: Pending, silence: Silence, figures: Figures, next_reading: int) -> None:
+    def __init__(
+        self, plant: Plant, pending: Pending, silence: Silence, figures: Figures, start: Start,
+        steady: Callable[[], float],
+    ) -> None:  # fmt: skip
         """
         Parameters
         ----------
-        next_reading : running number of the next reading
+        steady : seconds since some moment, never put back
         """
         self._plant, self._pending, self._silence, self._figures = plant, pending, silence, figures
-        self.next_reading = next_reading
+        self._steady = steady
+        self.next_reading = start.next_reading
+        """Running number of the next reading."""
+        self._counts = {
+            point_id: LoggerNow(
+                point_id, start.newest_ms.get(point_id), start.heard_ms.get(point_id), readings=readings
+            )
+            for point_id, readings in start.uncounted.items()
+        }
+        """By point id, what came to be counted since they were stored."""
+        self._counted_at = steady()
+        self._count_now = False
+        self._told: dict[int, float] = {}
+        """Point -> period as last stored [ms], NaN while it is not known; a new one does not wait for the minute."""
         self._last_number: dict[int, int] = {}
         """Row -> running number of its newest reading."""
         self._dirty: set[int] = set()
         """Rows of the points heard since the last snapshot."""
+
+    def count(self, point_id: int) -> LoggerNow:
+        """The counts of a point, to be added to."""
+        return self._counts.setdefault(point_id, LoggerNow(point_id))
+
+    def count_now(self) -> None:
+        """With the next commit, whatever the time."""
+        self._count_now = True
+
+    def counts(self) -> None:
+        """Puts loggers' counts into the next commit if they are due: each minute, and when more came than new readings.
+
+        Nothing is lost by it: readings with greater numbers than `COUNTED` are counted from their own rows.
+        """
+        due = self._count_now or self._steady() - self._counted_at >= COUNTS_SECONDS
+        self._pending.loggers = list(self._counts.values()) if due else []
+        if self._pending.loggers:
+            self._pending.cursors[COUNTED] = str(self.next_reading - 1)
+
+    def stored(self) -> None:
+        """The commit that `counts` spoke of is done."""
+        if self._pending.loggers:
+            self._counts.clear()
+            self._counted_at, self._count_now = self._steady(), False
 
     def taken(self, taken: Taken) -> None:
         """What came beside readings, and what is counted."""
@@ -51,20 +94,26 @@ class Keeping:
             for start, stop in stretches(rows.point):
                 point = points[int(rows.point[start])]
                 self._silence.heard(point)
-                counts = self._pending.count(point.point_id)
+                counts = self.count(point.point_id)
                 counts.readings += stop - start
                 counts.late += stop - start if late else 0
                 counts.newest_ms = int(self._plant.newest_ms[point.row])
                 counts.heard_ms = int(self._plant.heard_ms[point.row])
                 period = self._plant.period_ms_of(point)
                 counts.period_seconds = None if math.isnan(period) else period / 1000.0
+                told = self._told.setdefault(point.point_id, math.inf)
+                if late or not (told == period or (math.isnan(told) and math.isnan(period))):
+                    self._told[point.point_id] = period
+                    self._count_now = True
         for row, number in taken.repeats.items():
-            self._pending.count(points[row].point_id).repeats += number
+            self.count(points[row].point_id).repeats += number
+            self._count_now = True
         for row, number in taken.unknown_keys.items():
-            self._pending.count(points[row].point_id).unknown_keys += number
+            self.count(points[row].point_id).unknown_keys += number
         for point, word, at_ms in taken.statuses:
-            counts = self._pending.count(point.point_id)
+            counts = self.count(point.point_id)
             counts.status, counts.status_ms = word, int(at_ms)
+            self._count_now = True
             self._figures.say_status(point, word)
 
     def rows(self, rows: Rows, limits: np.ndarray, limit_amps: np.ndarray) -> None:

@@ -24,8 +24,7 @@ class Pending:
     hours: list[ReadingRows] = field(default_factory=list)
     """Of long past hours, one hour of one point each."""
     fan_now: dict[int, FanNow] = field(default_factory=dict)
-    counts: dict[int, LoggerNow] = field(default_factory=dict)
-    """By point id."""
+    loggers: list[LoggerNow] = field(default_factory=list)
     newcomers: list[Newcomer] = field(default_factory=list)
     rejected: list[Rejected] = field(default_factory=list)
     runs: dict[int, Run] = field(default_factory=dict)
@@ -34,11 +33,11 @@ class Pending:
     notices: list[Notice] = field(default_factory=list)
     actions_done: list[Done] = field(default_factory=list)
     estimates: dict[int, tuple[int, Mapping[str, object]]] = field(default_factory=dict)
+    cursors: dict[str, str] = field(default_factory=dict)
+    """What is kept under a name: the last outlook of each site, which readings are counted."""
     applied: dict[tuple[int, int], int] = field(default_factory=dict)
     states: dict[int, tuple[int, int, bytes]] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)
-    cursors: dict[str, str] = field(default_factory=dict)
-    """What is kept under a name: the last outlook of each site."""
     service: list[NewEntry] = field(default_factory=list)
     service_found: dict[int, Found] = field(default_factory=dict)
     """By the number of the entry."""
@@ -51,14 +50,10 @@ class Pending:
     def empty(self) -> bool:
         """Nothing to store and nothing to acknowledge."""
         return not (
-            self.messages or self.readings or self.hours or self.fan_now or self.counts or self.runs or self.alarms
+            self.messages or self.readings or self.hours or self.fan_now or self.loggers or self.runs or self.alarms
             or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
             or self.newcomers or self.gaps or self.cursors or self.notices or self.service or self.service_found
         )  # fmt: skip
-
-    def count(self, point_id: int) -> LoggerNow:
-        """The counts of a point, to be added to."""
-        return self.counts.setdefault(point_id, LoggerNow(point_id))
 
     def emptied(self) -> Pending:
         """All of it, once it is stored: what comes from now on is the next commit."""
@@ -73,7 +68,7 @@ class Pending:
             hours=self.hours,
             states=self.states,
             fan_now=list(self.fan_now.values()),
-            loggers=list(self.counts.values()),
+            loggers=self.loggers,
             newcomers=self.newcomers,
             rejected=self.rejected,
             runs=list(self.runs.values()),

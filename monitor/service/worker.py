@@ -29,6 +29,7 @@ from monitor.records.start import Start
 from monitor.service import backfill, beginning, importing, orders, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
+from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
@@ -36,7 +37,6 @@ from monitor.service.intake import Intake, Taken, merged
 from monitor.service.keeping import Keeping
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
-from monitor.service.plant import Point
 from monitor.service.retained import Retained
 from monitor.service.service_book import KIND as SERVICE
 from monitor.service.service_book import ServiceBook
@@ -52,9 +52,8 @@ MOST_MESSAGES = 5_000
 """Messages taken in one round; a commit follows at the latest after so many."""
 QUIET_SECONDS, HOLD_SECONDS = 1.0, 10.0
 """After a connect the first readings are held until the queue was quiet for so long, at most so long."""
-SNAPSHOT_SECONDS = 60.0
+SNAPSHOT_SECONDS = 300.0
 """States are saved so often; what was fed since is fed again at start."""
-ESTIMATE_SECONDS = 300.0
 TICK_SECONDS = 5.0
 POLL_SECONDS = 0.25
 """How often operator actions and register edits are looked for."""
@@ -122,9 +121,10 @@ class Worker:
         self.week = Week(database, self.plant, self.figures)
         """For idle turns: the last seven days of each fan."""
         self._silence = Silence(self.plant, steady)
-        self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start.next_reading)
+        self._keeping = Keeping(self.plant, self._pending, self._silence, self.figures, start, steady)
+        self._estimates = Estimates(self.plant, self.figures, self._pending, steady)
         self._changes = Changes(
-            self.plant, self._pending, self._book, self.figures, self._silence, start, self._routes,
+            self.plant, self._pending, self._book, self.figures, self._estimates, self._silence, start, self._routes,
             self.figures.nights, now=self._now, steady=steady,
         )  # fmt: skip
         self._gaps = Gaps(self.plant, steady, self._changes.verdicts.supplies.others, gaps.stored(database))
@@ -138,7 +138,6 @@ class Worker:
         self._committed_at = self._polled_at = self._ticked_at = self._snapshot_at = self._round_at = now
         self._caught_up = True
         """Nothing waits to be taken."""
-        self._estimate_due: dict[int, float] = {}
         self._complained_at = -math.inf
         self.hurry = Hurry()
         self.rounds = 0
@@ -177,6 +176,7 @@ class Worker:
     def stop(self) -> None:
         """Stores what is worked out, and the state of every fan."""
         self._snapshot()
+        self._keeping.count_now()
         self.store()
 
     def _now(self) -> datetime:
@@ -293,8 +293,7 @@ class Worker:
             self._changes.supper.look(now, listening and self._caught_up)
         except LinkError as exc:
             self._complain(str(exc))
-        for point in self.plant.fans():
-            self._estimate(point)
+        self._estimates.look(self._now_ms())
         self._judge_a_gap()
         try:
             self._service.look_again()
@@ -327,16 +326,6 @@ class Worker:
             self._pending.notices.extend(found_late.notices(told, self._routes))
             self._pending.urgent = True
         self._gaps.looked(kept, number, [found_late.as_json(one) for one in found], told=bool(found))
-
-    def _estimate(self, point: Point) -> None:
-        now = self._steady()
-        due = self._estimate_due.setdefault(point.row, now + point.row * 7 % 60)
-        if now < due:
-            return
-        self._estimate_due[point.row] = now + ESTIMATE_SECONDS
-        answer, _ = self.figures.estimate(point)
-        if answer is not None:
-            self._pending.estimates[point.point_id] = (int(self._now_ms()), answer)
 
     def _snapshot(self) -> None:
         self._snapshot_at = self._steady()
@@ -378,9 +367,7 @@ class Worker:
         if not self.store():  # which readings are stored already is asked of the database
             return None
         try:
-            return importing.carry_out(
-                action, self._database, self.plant, self._keeping, self._pending, self._gaps, self._now_ms()
-            )
+            return importing.carry_out(action, self._database, self.plant, self._keeping, self._gaps, self._now_ms())
         except LinkError:
             raise
         except Exception:  # it would come back at every look, for ever
@@ -408,6 +395,7 @@ class Worker:
         """Stores all that is pending, then acknowledges and publishes; false when it could not be stored."""
         pending = self._pending
         pending.gaps = self._gaps.unstored()
+        self._keeping.counts()
         self._committed_at = self._steady()
         if pending.empty:
             return True
@@ -420,6 +408,7 @@ class Worker:
         if self.trouble is not None:
             log.warning("the database takes readings again")
             self.trouble = None
+        self._keeping.stored()
         pending = self._pending.emptied()
         self.last_commit = self._steady()
         self._intake.stored()
@@ -433,7 +422,7 @@ class Worker:
         if pending.service or pending.service_found:
             self._service.changed()
             for entry in pending.service:  # what it changes of the estimate is told at once
-                self._estimate_due[self.plant.by_id[entry.point_id].row] = self._steady()
+                self._estimates.soon(self.plant.by_id[entry.point_id])
         if pending.notices:
             self._stored()
         return True

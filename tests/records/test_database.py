@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import sqlite3
 import threading
@@ -291,9 +292,20 @@ def test_what_an_older_form_holds_is_kept(url: str, tmp_path: Path, monkeypatch:
                 f"INSERT INTO readings ({whose[0]}number, point_id, t_ms, l1, v31, limit_amps, version, flags)"
                 f" VALUES ({whose[1]}7, 1, 8, 12.5, 461.0, 14.26, 2, 1)"
             )
+            if number < 7:
+                heats = "motor_heat, seconds_to_trip, " if number >= 3 else ""
+                connection.exec_driver_sql(
+                    f"INSERT INTO fan_now (point_id, seq, t_ms, heard_ms, l1, load_ratio, running, {heats}flags)"
+                    f" VALUES (1, 3, 8, 9, 12.34, 0.86543, 1, {'0.9, 1e999, ' if heats else ''}2)"
+                )
         before.close()
         after = open_database(address)
         assert form(after) == NEWEST
+        if number < 7:
+            with after.read() as connection:
+                now = connection.execute(sa.select(tables.fan_now)).mappings().one()
+            assert (now["seq"], now["t_ms"], now["l1"], now["load_ratio"], now["l2"]) == (3, 8, 12.34, 0.8654, None)
+            assert (now["motor_heat"], now["seconds_to_trip"]) == ((0.9, math.inf) if number >= 3 else (None, None))
         (run,) = load(after).ended_runs
         assert (run.number, run.end_ms, run.evidence, run.ending) == (1, 9, (), None)
         rows = window(after, 1, 0, 100)

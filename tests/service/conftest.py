@@ -19,7 +19,9 @@ from monitor.alarms.routes import Route
 from monitor.links.inbox import Inbox, Message
 from monitor.records import actions, register, replay, tables
 from monitor.records.database import Database, open_database
+from monitor.records.look_loggers import loggers
 from monitor.records.readings import window
+from monitor.records.rows import to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.service.worker import Worker
@@ -182,7 +184,10 @@ class Bench:
         return {(row["name"], row["reason"]): row["count"] for row in self.rows(tables.reject_counts)}
 
     def logger(self, name: str) -> dict[str, Any]:
-        return next(row for row in self.rows(tables.loggers) if row["point_id"] == self.point_id(name))
+        """As stored, with what the page adds of readings that came since."""
+        row = next(row for row in self.rows(tables.loggers) if row["point_id"] == self.point_id(name))
+        (item,) = (item for item in loggers(self.database, ALL)["items"] if item["name"] == name)
+        return row | {"readings": item["readings"], "newest_ms": to_ms_or_none(item["last_reading"])}
 
 
 def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float]], np.ndarray]:

@@ -72,9 +72,12 @@ def told(bench: Any) -> list[dict[str, Any]]:
     return [row for row in bench.rows(tables.notices, "created_ms") if row["alarm_number"] in numbers]
 
 
+def suppers(bench: Any) -> list[dict[str, Any]]:
+    return [row for row in bench.rows(tables.cursors) if row["name"] == nights.supper_cursor("home")]
+
+
 def kept(bench: Any) -> dict[str, Any]:
-    (row,) = bench.rows(tables.cursors)
-    assert row["name"] == nights.supper_cursor("home")
+    (row,) = suppers(bench)
     found: dict[str, Any] = json.loads(row["value"])["outlook"]
     return found
 
@@ -84,7 +87,7 @@ def test_a_cold_evening(evening: Any) -> None:
     the_air(bench, "north")
     bench.begin().round()
     run(bench, 14)
-    assert bench.rows(tables.cursors) == [] and cold_nights(bench) == []  # a minute before supper
+    assert suppers(bench) == [] and cold_nights(bench) == []  # a minute before supper
     run(bench, 3)
     (alarm,) = cold_nights(bench)
     assert (alarm["fan"], alarm["supply"], alarm["priority"], alarm["rings"]) == (None, None, "medium", False)
@@ -131,11 +134,11 @@ def test_it_is_stored_with_its_supper_or_not_at_all(evening: Any) -> None:
     worker = bench.worker
     worker.store = lambda: True  # killed before it is stored
     run(bench, 3)
-    assert bench.rows(tables.cursors) == [] and cold_nights(bench) == []
+    assert suppers(bench) == [] and cold_nights(bench) == []
     bench.begin().round()
     bench.wall -= timedelta(minutes=3)
     run(bench, 5)
-    assert len(cold_nights(bench)) == len(told(bench)) == len(bench.rows(tables.cursors)) == 1
+    assert len(cold_nights(bench)) == len(told(bench)) == len(suppers(bench)) == 1
 
 
 def test_a_milder_night_tells_nobody_and_is_worked_once(evening: Any) -> None:
@@ -146,11 +149,11 @@ def test_a_milder_night_tells_nobody_and_is_worked_once(evening: Any) -> None:
     assert cold_nights(bench) == []
     outlook = kept(bench)
     assert outlook["fans"] == [] and outlook["others"][0]["fan"] == "north"
-    (supper,) = bench.rows(tables.cursors)
+    (supper,) = suppers(bench)
     run(bench, 3)
     bench.begin().round()
     run(bench, 3)
-    assert bench.rows(tables.cursors) == [supper]
+    assert suppers(bench) == [supper]
 
 
 def test_a_colder_low_entered_later_in_the_evening_is_worked_at_once(evening: Any) -> None:
@@ -214,13 +217,13 @@ def test_a_service_that_was_away_at_supper_works_it_later_but_not_in_the_night(e
     run(bench, 12)
     assert len(cold_nights(bench)) == 1
     with bench.database.begin() as connection:
-        connection.execute(tables.cursors.delete())
+        connection.execute(tables.cursors.delete().where(tables.cursors.c.name == nights.supper_cursor("home")))
         connection.execute(tables.notices.delete())
         connection.execute(tables.alarms.delete())
     bench.wall = SUPPER + timedelta(hours=6, minutes=1)
     bench.begin().round()
     run(bench, 12)
-    assert cold_nights(bench) == [] and bench.rows(tables.cursors) == []
+    assert cold_nights(bench) == [] and suppers(bench) == []
 
 
 def test_a_fan_may_leave_it_or_be_told_sooner(evening: Any) -> None:
