@@ -15,13 +15,15 @@ import json
 import math
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
-from typing import Any, Final
-
-import httpx
-from standardwebhooks import Webhook
+from typing import TYPE_CHECKING, Any, Final
 
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, Fault, LinkError
+
+if TYPE_CHECKING:
+    import httpx
+
+# httpx and standardwebhooks are imported where they are used: five megabytes that a farm without a webhook spares.
 
 SCHEMES: Final = ("webhook+https://", "webhook+http://")
 EVENT_TYPE: Final = "fan-amp-monitor.alarm."
@@ -62,6 +64,8 @@ def signed(notice: Notice, secret: str, now: datetime) -> tuple[bytes, dict[str,
     secret : `whsec_` and base64
     now : aware; the receiver refuses what is too old
     """
+    from standardwebhooks import Webhook
+
     body = json.dumps(event(notice), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     stamp = now.astimezone(UTC)
     headers = {
@@ -81,6 +85,8 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
     ------
     LinkError : anything else
     """
+    import httpx
+
     url = address.removeprefix("webhook+")
     try:
         body, headers = signed(notice, secret, now)
@@ -117,6 +123,8 @@ def check(address: str, secret: str) -> None:
     ------
     ConfigError : all that is wrong with them
     """
+    import httpx
+
     faults = []
     try:
         host = httpx.URL(address.removeprefix("webhook+")).host
@@ -137,6 +145,8 @@ def check(address: str, secret: str) -> None:
 
 
 def _step(exc: httpx.TimeoutException) -> str:
+    import httpx
+
     return "no connection" if isinstance(exc, httpx.ConnectTimeout) else "nothing"
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.engine import URL, Connection, Engine, make_url
 
 from monitor.errors import ConfigError, LinkError
@@ -292,7 +292,11 @@ def _upsert(
     fill: tuple[str, ...],
 ) -> sa.Insert:  # fmt: skip
     """The statement of `upsert`. Kept: each commit needs the same few, and making one takes longer than running it."""
-    insert = (postgresql if dialect == "postgresql" else sqlite).insert(table)
+    insert: Any = sqlite.insert(table)
+    if dialect == "postgresql":
+        from sqlalchemy.dialects import postgresql  # two megabytes that few need
+
+        insert = postgresql.insert(table)
     keys = [column.name for column in table.primary_key.columns]
     changed: dict[str, Any] = {name: insert.excluded[name] for name in given if name not in (*keys, *keep)}
     changed |= {name: table.c[name] + insert.excluded[name] for name in add}

@@ -21,9 +21,9 @@ from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_link, make_directory, seed_sites
+from monitor.service.ready import make_watch_ready
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
-from monitor.watch.advance import prepare
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 
@@ -41,8 +41,6 @@ PACK_SECONDS = 0.1
 WEEK_SECONDS = 0.02
 """After a start the last seven days are read again, in a slice of so long each idle turn."""
 CLOCK_MAY_LAG_SECONDS = 120.0
-SLOW_SECONDS = 5.0
-"""Longer than it takes to fetch the compiled watch: it was compiled."""
 SWITCH_SECONDS = 0.0005
 """Threads yield to each other so often, so that pages never delay a decision by much."""
 
@@ -84,10 +82,7 @@ class Service:
                 "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
             )
         make_directory(settings.data)
-        began = time.monotonic()
-        prepare()
-        if time.monotonic() - began > SLOW_SECONDS:
-            log.info("the watch was made ready for this machine, once after an install or an upgrade")
+        make_watch_ready()
         self.database = open_database(settings.database_url)
         try:
             seed_sites(self.database, settings, self._now(), all_of_it=True)
