@@ -84,7 +84,7 @@ def test_fans_least_margin_first_with_their_keys(farm: Farm, client: httpx.Clien
     assert first["highest_leg_amps"] == 15.5
     assert first["limit_amps"] == pytest.approx(15.18)
     assert first["load_ratio"] == pytest.approx(15.5 / 15.18, abs=5e-5)
-    assert first["margin"] == pytest.approx(1 - 15.5 / 15.18)
+    assert first["margin"] == pytest.approx(1 - 15.5 / 15.18, abs=5e-5)
     check(first["alarms"][0], ALARM)
 
 
