@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.alarms.verdicts import verdict
 from monitor.blades import cautions
+from monitor.blades.airflow import Cost, cost_of
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
 from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
@@ -80,7 +81,10 @@ class Insert:
     band: str
     chance: str
     chance_supply_right: str
-    air: str
+    air: tuple[str, str]
+    """How much less air, and its band; the band empty where nothing changes."""
+    drying: tuple[str, str]
+    """How much longer drying takes, and its band."""
     chosen: str
     """Why it is marked; empty where it is not."""
 
@@ -279,7 +283,7 @@ def insert_rows(pitch: Mapping[str, Any], plate: Nameplate) -> list[Insert]:
         less = 0.0 if present is None else present - angle
         marks = ["least that is enough as it is"] if angle == as_is else []
         marks += ["least that is enough with the supply put right"] if angle == right else []
-        air = 100 - one["airflow_percent"]
+        air, drying = air_words(cost_of(one["airflow_percent"]))
         rows.append(
             Insert(
                 pitch=words.degrees(angle),
@@ -288,11 +292,29 @@ def insert_rows(pitch: Mapping[str, Any], plate: Nameplate) -> list[Insert]:
                 band=f"{words.amps_figure(one['low'])} to {words.amps_figure(one['high'])}",
                 chance=words.chance(one["chance"]),
                 chance_supply_right=words.chance(one["chance_supply_right"]),
-                air="as now" if air < 0.5 else f"about {words.percent(air)} less",
+                air=air,
+                drying=drying,
                 chosen="; ".join(marks),
             )
         )
     return rows
+
+
+def air_words(cost: Cost) -> tuple[tuple[str, str], tuple[str, str]]:
+    """What an insert takes of the air and adds to the drying time, each with its band.
+
+    >>> air_words(cost_of(94.18)), air_words(cost_of(100.0))
+    ((('about 6 % less', '5 to 8'), ('about 6 % longer', '5 to 9')), (('as now', ''), ('as now', '')))
+    """
+    less, least, most = (100.0 - left for left in (cost.airflow_percent, cost.airflow_high, cost.airflow_low))
+    if less < 0.5:
+        return ("as now", ""), ("as now", "")
+    longer = f"about {words.percent(cost.longer_percent)} longer"
+    return (f"about {words.percent(less)} less", _band(least, most)), (longer, _band(cost.longer_low, cost.longer_high))
+
+
+def _band(low: float, high: float) -> str:
+    return f"{words.figure(low, 0)} to {words.figure(high, 0)}"
 
 
 def worth_words(worth: Mapping[str, Any] | None) -> str:

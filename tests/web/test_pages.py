@@ -136,7 +136,9 @@ def test_the_insert_table_marks_the_least_that_is_enough(farm: Farm, client: htt
     said = page(client, "/fans/meadow/north-3").text
     assert "18° 3° lessleast that is enough as it is" in said
     assert "19° 2° lessleast that is enough with the supply put right" in said
-    assert "about 9 % less" in said
+    assert "21° as now" in said and "as nowDrying timeas now" in said
+    # exp(-0.075 x 3/2.5) = 0.914, of that loss the shares 2.5/3 and 4.3/3: 2.5 to 4.3 % a degree
+    assert "Airabout 9 % less (7 to 12)Drying timeabout 9 % longer (8 to 14)" in said
     assert "air of 23 °F, the coldest expected" in said
 
 
