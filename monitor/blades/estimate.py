@@ -29,7 +29,7 @@ from monitor.blades.parts import Parts, believable_ratio, parts_of, reference_lo
 from monitor.blades.stall import near_stall
 from monitor.blades.window import DEGREES_FOLLOW, WindowFigures
 from monitor.motor.current import NO_FALL_PROMISED, TOO_LIGHT, CurrentModel, current_model, model_deviation
-from monitor.motor.limit import NO_FACTOR_ABOVE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
+from monitor.motor.limit import NO_FACTOR_ABOVE, NOT_MEASURED, ONE_VOLTAGE, TOO_LITTLE, Limit, adjusted_limit
 from monitor.motor.nameplate import Nameplate
 
 COULD_STILL_TRIP = 1.05
@@ -242,7 +242,7 @@ def estimate(
     source = "measured"
     if unbalance is None and technician_unbalance is not None:
         unbalance, source = technician_unbalance, technician_words
-    not_adjusted = NOT_MEASURED if v is None else ONE_VOLTAGE
+    not_adjusted = TOO_LITTLE if figures is None else NOT_MEASURED if v is None else ONE_VOLTAGE
     limit = adjusted_limit(motor, unbalance, volts_source=source, not_adjusted=not_adjusted)
     words += [*volts_words, *limit.notes]
 

@@ -27,6 +27,7 @@ NO_FACTOR_ABOVE = 5.0
 """Voltage unbalance [%] above which NEMA gives no factor: running is not recommended (NEMA MG 1 section 14.36)."""
 
 NOT_MEASURED = "not adjusted: voltage is not measured"
+TOO_LITTLE = "not adjusted: there is too little running to go by"
 ONE_VOLTAGE = "not adjusted: only one line voltage is measured, so its unbalance is not known"
 MEASURED_BEFORE = "by the last voltages measured"
 NO_LIMIT_GIVEN = "no limit is given at this unbalance; stop and have the supply put right"

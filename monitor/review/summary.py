@@ -7,7 +7,9 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 
+from monitor.blades.window import DEGREES_FOLLOW
 from monitor.errors import ConfigError
+from monitor.review.doubts import doubts, no_cause
 from monitor.review.files.zone import zone_of
 from monitor.review.findings import Findings, Run, WhatIf
 from monitor.review.what_if import POSSIBLY
@@ -69,10 +71,12 @@ def _head(found: Findings, zone: tzinfo) -> str:
     named = datetime.fromtimestamp(log.t_ms[0] / 1000.0, UTC).astimezone(zone).tzname() or "UTC"
     rejected = f"; {log.rejected:,} could not be used" if log.rejected else ""
     span = f"{_time(log.t_ms[0], zone)} to {_time(log.t_ms[-1], zone)} ({named})"
-    return f"{log.name}: {len(log):,} readings from {span}{rejected}"
+    readings = "1 reading" if len(log) == 1 else f"{len(log):,} readings"
+    return f"{log.name}: {readings} from {span}{rejected}"
 
 
 def _happened(found: Findings, zone: tzinfo) -> Iterator[str]:
+    yield from doubts(found)
     if not found.runs:
         yield "The fan did not run."
     for run in found.runs[-MOST_SHOWN:]:
@@ -102,7 +106,7 @@ def _run(run: Run, zone: tzinfo) -> str:
 
 def _causes(found: Findings) -> Iterator[str]:
     if not found.causes:
-        yield "None: it stayed within its limit, and nothing was lost."
+        yield f"{no_cause(found)}."
     for number, cause in enumerate(found.causes, 1):
         share = f", {cause.share_amps:.1f} A" if cause.share_amps else ""
         yield f"{number}. {cause.cause}{share}: {'; '.join(text.rstrip('.') for text in cause.evidence)}."
@@ -132,7 +136,11 @@ def _degrees(found: Findings) -> Iterator[str]:
             yield f"{name}: {picked.degrees:g} {word} less (insert {picked.pitch:g}), {enough}."
     if pitch.provisional and (pitch.as_is or pitch.supply_right):
         yield "Provisional until supply, connections and bearings are checked: the order of work is that above."
-    yield from (f"{word[:1].upper()}{word[1:]}." for word in found.estimate.words)
+    if not found.runs:  # nothing was assumed, and the rest speaks of running
+        return
+    for word in found.estimate.words:
+        said = "there is less than 3 min of running to go by" if word == DEGREES_FOLLOW else word
+        yield f"{said[:1].upper()}{said[1:]}."
 
 
 def _what_if(one: WhatIf, zone: tzinfo) -> str:
@@ -140,7 +148,7 @@ def _what_if(one: WhatIf, zone: tzinfo) -> str:
     if one.trips is None and POSSIBLY in one.words:
         trips = POSSIBLY
     if one.trips:
-        trips = f"would have tripped, at most by {_time(one.at_ms or 0.0, zone)}"
+        trips = f"would have tripped, by {_time(one.at_ms or 0.0, zone)} at the latest"
         if one.change == "as it was":
             trips = f"tripped, {_time(one.at_ms or 0.0, zone)}"
     elif one.change == "as it was" and one.trips is False:
@@ -157,13 +165,15 @@ def _how_read(found: Findings) -> Iterator[str]:
         return
     columns = ", ".join(f"{role} = {name}" for role, name in how.get("columns", {}).items())
     separator = f"Separator {how['separator']!r}, " if how.get("separator") else ""
-    yield f"{separator}a reading each {how.get('period_seconds')} s, zone {how.get('zone')}, columns: {columns}."
+    period = how.get("period_seconds")
+    each = "" if period is None else f"a reading each {period:g} s, "
+    yield f"{separator}{each}zone {how.get('zone')}, columns: {columns}."
     guesses = list(how.get("guesses", ()))
     yield from (f"Guessed: {text}." for text in guesses[:MOST_SHOWN])
     if len(guesses) > MOST_SHOWN:
         yield f"... and {len(guesses) - MOST_SHOWN} more."
     for reason, count in list(found.log.reasons.items())[:MOST_SHOWN]:
-        yield f"Not used, {count:,} times: {reason}."
+        yield f"Not used, {'once' if count == 1 else f'{count:,} times'}: {reason}."
     if found.log.unread:
         first = found.log.unread[0]
         yield f"The first of them: line {first.line}: {first.reason}."

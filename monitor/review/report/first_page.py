@@ -82,6 +82,8 @@ def _since_when(findings: Findings, run: Run, clock: Clock) -> str:
         last = findings.overloads[-1]
         when = clock.from_to(last.start_ms, last.end_ms)
         return f"Not at that end. Elsewhere in this log {words.times(len(findings.overloads))}, the last time {when}"
+    if max(one.peak_percent_of_limit for one in findings.runs) > 100.0:
+        return "Never for longer than two minutes"
     return "Never, in this log"
 
 
@@ -91,7 +93,10 @@ def _likely_cause(findings: Findings) -> tuple[str, str]:
             return "Likely cause", "Too little running to say"
         margin = findings.estimate.margin or 0.0
         load = words.percent(100.0 * (1.0 - margin))
-        return "Likely cause", f"None to look for: it ran at {load} of its limit in the half hour judged"
+        ran = f"it ran at {load} of its limit in the half hour judged"
+        if any(one.end_cause == ends.CANNOT_TELL for one in findings.runs):
+            return "Likely cause", f"None in its amps: {ran}. Why it stopped cannot be told from this log"
+        return "Likely cause", f"None to look for: {ran}"
     cause = findings.causes[0]
     what = words.CAUSES.get(cause.cause, cause.cause)
     share = f", worth {words.amps(cause.share_amps)}" if cause.share_amps >= 0.05 else ""

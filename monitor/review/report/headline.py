@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
+from monitor.review.doubts import doubts, legs_missing
 from monitor.review.findings import Findings, Overload, Run
 from monitor.review.report import words
 from monitor.review.report.words import Clock
@@ -69,10 +70,15 @@ def headline(findings: Findings, clock: Clock) -> Headline:
         return Headline("This log says nothing about the fan", f"{said}: see Data quality below.", "near")
     run = worst_run(findings)
     if run is None:
-        return _never_ran(findings)
-    if run.end_cause in (ends.STOPPED, ends.LOG_ENDED):
-        return _no_trip(findings, run, clock)
-    return _ended_badly(findings, run, clock)
+        found = _never_ran(findings)
+    elif run.end_cause in (ends.STOPPED, ends.LOG_ENDED):
+        found = _no_trip(findings, run, clock)
+    else:
+        found = _ended_badly(findings, run, clock)
+    doubtful = doubts(findings)
+    if not doubtful:
+        return found
+    return Headline(found.text, " ".join((*doubtful, found.lead)), "near" if found.tone == "good" else found.tone)
 
 
 def _never_ran(findings: Findings) -> Headline:
@@ -151,7 +157,10 @@ def _no_trip(findings: Findings, run: Run, clock: Clock) -> Headline:
     if unread >= TOLD_FROM_SECONDS:
         end += f" For {words.span(unread)} of that time nothing was read."
     most = max(one.peak_percent_of_limit for one in findings.runs)
-    kept = f"In {ran} of running its highest leg reached at most {words.percent(most)} of what the motor may carry."
+    leg = "the highest leg measured" if legs_missing(findings) else "its highest leg"
+    kept = f"In {ran} of running {leg} reached at most {words.percent(most)} of what the motor may carry."
+    if most > 100.0:
+        return Headline("The fan passed its limit, but never for longer than two minutes", f"{kept} {end}", "near")
     for alarm in SUPPLY_ALARMS:
         spells = [one for one in findings.alarms if one.id == alarm]
         if spells:
@@ -160,5 +169,7 @@ def _no_trip(findings: Findings, run: Run, clock: Clock) -> Headline:
                 BY_ID[alarm].words.replace("legs far apart", "legs were far apart").replace("voltage ", "voltage was ")
             )
             return Headline(f"The fan stayed under its limit, but the {seen}{often}", f"{kept} {end}", "near")
+    if legs_missing(findings):
+        return Headline("The legs that were measured stayed under the fan's limit", f"{kept} {end}", "near")
     throughout = "in all that was read" if unread >= TOLD_FROM_SECONDS else "throughout"
     return Headline(f"The fan stayed under its limit {throughout}", f"{kept} {end}", "good")
