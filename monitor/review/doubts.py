@@ -30,10 +30,10 @@ def doubts(found: Findings) -> tuple[str, ...]:
 
 def legs_missing(found: Findings) -> tuple[str, ...]:
     """Legs of a three-phase motor that no reading has, where another one is there."""
-    seen = ~np.isnan(found.log.amps).all(axis=0)
-    if found.nameplate.motor.phases != 3 or not seen.any():
+    none = [bool(np.isnan(found.log.amps[:, leg]).all()) for leg in range(3)]
+    if found.nameplate.motor.phases != 3 or all(none):
         return ()
-    return tuple(f"L{leg}" for leg in (1, 2, 3) if not seen[leg - 1])
+    return tuple(f"L{leg + 1}" for leg in range(3) if none[leg])
 
 
 def no_cause(found: Findings) -> str:
