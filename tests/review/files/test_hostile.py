@@ -90,7 +90,8 @@ def test_ten_thousand_columns(tmp_path: Path) -> None:
 def test_a_line_of_a_gigabyte(tmp_path: Path) -> None:
     """The file is sparse: its gigabyte is nowhere."""
     path = tmp_path / "log.csv"
-    for begins in ("", HEAD + LINE, HEAD + LINE * 50_000):
+    up_to_a_block = HEAD + LINE * (bounds.BLOCK_BYTES // len(LINE) - 10)
+    for begins in ("", HEAD + LINE, HEAD + LINE * 50_000, up_to_a_block):
         with path.open("w") as file:
             file.write(begins)
             file.truncate(1024**3)
