@@ -12,7 +12,7 @@ from monitor.errors import ConfigError
 from monitor.review.doubts import doubts, no_cause
 from monitor.review.files.zone import zone_of
 from monitor.review.findings import Findings, Run, WhatIf
-from monitor.review.what_if import POSSIBLY
+from monitor.review.what_if import AS_IT_WAS, OTHERWISE, POSSIBLY
 from monitor.watch import ends
 
 WIDTH = 110
@@ -145,13 +145,13 @@ def _degrees(found: Findings) -> Iterator[str]:
 
 def _what_if(one: WhatIf, zone: tzinfo) -> str:
     trips = "cannot be said" if one.trips is None else "would not have tripped"
-    if one.trips is None and POSSIBLY in one.words:
-        trips = POSSIBLY
+    if one.trips is None and one.change == AS_IT_WAS:
+        trips = next((word for word in one.words if word in (POSSIBLY, *OTHERWISE.values())), trips)
     if one.trips:
         trips = f"would have tripped, by {_time(one.at_ms or 0.0, zone)} at the latest"
-        if one.change == "as it was":
+        if one.change == AS_IT_WAS:
             trips = f"tripped, {_time(one.at_ms or 0.0, zone)}"
-    elif one.change == "as it was" and one.trips is False:
+    elif one.change == AS_IT_WAS and one.trips is False:
         trips = "did not trip"
     margin = "" if one.margin != one.margin else f", margin {round(100.0 * one.margin)} %"
     return f"{one.change}: {trips}{margin}"

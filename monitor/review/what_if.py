@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from monitor.blades.air import KELVIN
 from monitor.blades.belief import Belief, belief_of
 from monitor.blades.degrees import angles_on_hand
+from monitor.blades.parts import BELIEVABLE_VOLTAGE
 from monitor.motor.compiled import compiled_loop
 from monitor.motor.current import current_model
 from monitor.motor.nameplate import Nameplate
@@ -45,6 +46,11 @@ from monitor.watch.kernel import PERIODS_STANDING
 from monitor.watch.legs import highest_known, mean_known
 
 POSSIBLY = "possibly tripped; the others are told as if it had"
+OTHERWISE = {
+    ends.PHASE_LOST: "ended by a lost phase, which none of these changes would have prevented",
+    ends.SHORT_CIRCUIT: "ended by a short circuit or a locked rotor, which none of these changes would have prevented",
+}
+"""Ends by which a log is no example of what its overload device does with a load."""
 AS_IT_WAS = "as it was"
 SUPPLY_RIGHT = "supply at rated voltage and balanced"
 NO_REMEDY = "shown to explain the trip, never a remedy"
@@ -154,7 +160,7 @@ def what_if(
     """
     if not ran:
         return ()
-    asked = scenarios(nameplate, belief)
+    asked = [one for one in scenarios(nameplate, belief) if _can_be_said(one, log, nameplate)]
     possible = [one for one in ran if one.run.end_cause == ends.OVERLOAD_TRIP]
     likely = [one for one in possible if ends.is_trip(*_verdict(one))]
     opened = likely or possible
@@ -162,6 +168,9 @@ def what_if(
     slots = _slots(log)
     at_row, ratios, rows = _passes(log, plates, watched, asked, level, floor, slots)
     lasting = _lasting(ratios, rows, watched.period_ms)
+    otherwise = next((OTHERWISE[one.run.end_cause] for one in reversed(ran) if one.run.end_cause in OTHERWISE), None)
+    if not opened and otherwise is None and math.isnan(float(lasting[0])):
+        return ()  # a moment of running trips nothing, whatever is changed
     answered = _has_image(nameplate)
     found = []
     for number, one in enumerate(asked):
@@ -173,8 +182,20 @@ def what_if(
             trips, at_ms = (True, opened[0].run.end_ms) if likely else (None, None)
             words = [word for word in words if word != UP_TO_THE_END]
             words += [] if likely else [POSSIBLY]
+        elif number == 0 and otherwise is not None:
+            trips, at_ms, words = None, None, [otherwise]
         found.append(WhatIf(one.change, trips, at_ms, 1.0 - float(lasting[number]), tuple(words)))
     return tuple(found)
+
+
+def _can_be_said(one: Scenario, log: Log, nameplate: Nameplate) -> bool:
+    """Whether the log has what a change is worked from: other air from the air, a better supply from the volts."""
+    if not math.isnan(one.air_c):
+        return not bool(np.isnan(log.ambient_c).all())
+    if not one.supply_right:
+        return True
+    least, most = (share * nameplate.motor.rated_voltage for share in BELIEVABLE_VOLTAGE)
+    return bool(((log.volts >= least) & (log.volts <= most)).any())
 
 
 def _verdict(one: Ran) -> tuple[str, str]:
@@ -325,7 +346,8 @@ def _work(
                     states[one, layout.EPOCH] = limits_table[version, layout.LIMIT_EPOCH]
         mine = limits_table[version]
         line = mean_known(volts[row, 0], volts[row, 1], volts[row, 2])
-        if not math.isnan(line) and line > 0.5 * mine[layout.RATED_VOLTS]:
+        rated = mine[layout.RATED_VOLTS]
+        if not math.isnan(line) and BELIEVABLE_VOLTAGE[0] * rated <= line <= BELIEVABLE_VOLTAGE[1] * rated:
             v, v_ms = line / mine[layout.RATED_VOLTS], t
         if not math.isnan(ambient_c[row]):
             air = ambient_c[row]

@@ -190,3 +190,38 @@ def test_a_long_log_is_worked_in_two_passes(monkeypatch: pytest.MonkeyPatch) -> 
     one = asked(log, plate())
     monkeypatch.setattr(what_if, "LONG_ROWS", 1)
     assert asked(log, plate()) == one and len(one) > 5
+
+
+COLD = "air at -10 degrees C (14 F) all the time, the coldest expected"
+
+
+def test_what_was_not_measured_is_not_changed() -> None:
+    """Colder air cannot be worked from unknown air, nor a better supply from unknown volts."""
+    text = "00:00:00  36 35 34 | 460\n01:00:00  end"
+    known = asked(told(text), plate())
+    assert COLD in known and SUPPLY_RIGHT in known
+    assert COLD not in asked(told(text, ambient_c=math.nan), plate())
+    assert SUPPLY_RIGHT not in asked(told(text.replace("460", "-")), plate())
+
+
+def test_volts_that_no_running_motor_has_change_nothing() -> None:
+    """Volts from line to neutral in the columns of line to line are taken for none, as the estimate does."""
+    found = asked(told("00:00:00  36 35 34 | 265\n01:00:00  end"), plate())
+    assert SUPPLY_RIGHT not in found
+    assert found == asked(told("00:00:00  36 35 34 | -\n01:00:00  end"), plate())
+
+
+def test_a_lost_phase_is_not_told_as_no_trip() -> None:
+    log = told("00:00:00  36 | 460\n01:00:00  0 62 62 | 460\n01:01:00  0 | 460\n02:00:00  end", noise=0.001)
+    found = review(log, plate())
+    assert found.runs[-1].end_cause == "phase lost"
+    was = found.what_if[0]
+    assert was.trips is None and was.words == (what_if.OTHERWISE["phase lost"],)
+    assert "as it was: ended by a lost phase, which none of these changes would have prevented" in " ".join(
+        summary(found).split()
+    )
+
+
+def test_a_moment_of_running_is_no_example() -> None:
+    log = told("00:00:00  0 | 460\n00:01:00  36 | 460\n00:01:30  0 | 460\n00:10:00  end")
+    assert review(log, plate()).runs and not asked(log, plate())

@@ -258,7 +258,7 @@ def what_if_section(findings: Findings, clock: Clock) -> Section:
     """The same log with something changed."""
     name, title = "what-if", "What if"
     if not findings.what_if:
-        return Section(name, title, (Paragraph("Nothing was tried: there is too little running to go by."),))
+        return Section(name, title, (Paragraph("Nothing was tried: there is too little steady running to go by."),))
     rows = tuple(
         (
             one.change[:1].upper() + one.change[1:],
