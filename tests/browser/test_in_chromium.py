@@ -189,7 +189,7 @@ def test_acknowledging_by_keyboard_alone(chromium: Any, server: WebServer, farm:
         assert page.evaluate("document.activeElement.textContent") == "To the page itself"
         for _ in range(60):
             page.keyboard.press("Tab")
-            if page.evaluate("document.activeElement.name") == "by":
+            if page.evaluate("document.activeElement.id") == "by-1":
                 break
         page.keyboard.type("Ann")
         page.keyboard.press("Tab")
