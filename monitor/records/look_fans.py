@@ -18,6 +18,7 @@ from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
 from monitor.records.rows import from_ms, from_ms_or_none, to_ms
 from monitor.records.scope import Sites
+from monitor.records.taught import offers_to
 from monitor.watch.overrides import overridden
 from monitor.watch.table import BY_ID
 
@@ -110,6 +111,7 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         item["estimate_time"] = None if said is None else from_ms(said[0])
         item["runs"] = _runs(connection, key.point_id, 20)
         _add_service(connection, key.point_id, version, item)
+        item["offers"] = [offer.words for offer in offers_to(connection, key, version)]
     return item
 
 

@@ -239,6 +239,23 @@ def re_pitches(database: Database, point_id: int, from_ms: int = -(2**62), to_ms
     return entries(database, point_id, from_ms, to_ms, kind=RE_PITCH)
 
 
+def re_pitches_at(connection: Connection, site: str) -> dict[int, list[Entry]]:
+    """Re-pitches of all fans of a site, each with the motor it has now, oldest first; fans without any are left out."""
+    here = sa.select(tables.points.c.id).where(tables.points.c.site == site)
+    query = _selected().where(_TABLE.c.point_id.in_(here), _TABLE.c.kind == RE_PITCH, _WITHDRAWAL.c.number.is_(None))
+    found: dict[int, list[Entry]] = {}
+    rows = connection.execute(query.order_by(_TABLE.c.done_ms, _TABLE.c.number)).mappings().all()
+    if not rows:
+        return found
+    since = sa.select(_VERSIONS.c.point_id, sa.func.max(_VERSIONS.c.valid_from_ms))
+    since = since.where(_VERSIONS.c.motor_changed, _VERSIONS.c.point_id.in_(here)).group_by(_VERSIONS.c.point_id)
+    motor_since = {int(row[0]): int(row[1]) for row in connection.execute(since)}
+    for row in rows:
+        if row["done_ms"] >= motor_since.get(row["point_id"], row["done_ms"]):
+            found.setdefault(row["point_id"], []).append(_entry(row))
+    return found
+
+
 def motor_since_ms(connection: Connection, point_id: int, at_ms: int) -> int | None:
     """Since when a fan has had the motor that it had at a time; None: since it was first registered."""
     query = sa.select(sa.func.max(_VERSIONS.c.valid_from_ms)).where(

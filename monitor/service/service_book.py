@@ -16,6 +16,7 @@ from monitor.records.database import Database
 from monitor.records.rows import to_ms
 from monitor.records.service_entry import against_the_record, read_entry
 from monitor.records.service_record import HAND_READING, RE_PITCH, WITHDRAW, Entry, Found, NewEntry
+from monitor.records.taught import learned_from
 from monitor.service import service_findings as findings
 from monitor.service.pending import Pending
 from monitor.service.plant import Plant, Point
@@ -121,7 +122,7 @@ class ServiceBook:
         re_pitches = self._re_pitches(point_id)
         if point is None or point.nameplate is None or not re_pitches:
             return None
-        learned = findings.learned_from(point.nameplate, re_pitches)
+        learned = learned_from(point.nameplate, re_pitches)
         return learned.belief if learned.used else None
 
     def _re_pitches(self, point_id: int) -> list[Entry]:

@@ -14,7 +14,6 @@ import numpy as np
 from monitor.blades.learning import (
     LEAST_SECONDS,
     LOOK_MS,
-    Learned,
     Lesson,
     PowerFigures,
     Repitch,
@@ -30,6 +29,7 @@ from monitor.records import readings, service_record
 from monitor.records.database import Database
 from monitor.records.rows import to_ms
 from monitor.records.service_record import CHECK, HAND_READING, LEAD_ROTATION, RE_PITCH, Entry, Found
+from monitor.records.taught import figures_of, repitch_of
 from monitor.watch.limits import RUNNING_SHARE
 
 MINUTE_MS = 60_000
@@ -203,29 +203,6 @@ def _lesson(lesson: Lesson) -> dict[str, Any]:
         "why_not": lesson.why_not,
         "words": [lesson.said(), *lesson.words],
     }
-
-
-def learned_from(nameplate: Nameplate, re_pitches: Iterable[Entry]) -> Learned:
-    """What is believed of a fan after its re-pitches, as far as they have been worked out."""
-    return learn(nameplate.motor, nameplate.fan, [repitch_of(one) for one in re_pitches])
-
-
-def repitch_of(entry: Entry) -> Repitch:
-    """A re-pitch of the record with the figures that are kept with it."""
-    found = entry.found
-    return Repitch(
-        float(to_ms(entry.done)),
-        entry.body["from"],
-        entry.body["to"],
-        bool(found.get("other_fan_of_plenum_changed")),
-        figures_of(found.get("before")),
-        figures_of(found.get("after")),
-    )
-
-
-def figures_of(kept: Mapping[str, Any] | None) -> PowerFigures | None:
-    """Figures as they are kept in `found`."""
-    return None if kept is None else PowerFigures(**kept)
 
 
 def _half_hour(database: Database, motor: Motor, entry: Entry, way: int, newest_ms: float) -> PowerFigures | None:

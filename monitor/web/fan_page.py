@@ -151,6 +151,7 @@ def build(
         else f"{words.temperature(plate.fan.coldest_expected_c, site.units)}, the coldest expected",
         "target": words.figure(plate.fan.target_margin_percent, 0),
         "worth": worth_words(pitch.get("amps_per_degree")),
+        "offers": [f"A figure on offer: {text}." for text in item["offers"]],
         "provisional": bool(pitch.get("provisional")),
         "checks": said.get("checks_first") or [],
         "cautions": said.get("cautions") or list(cautions.for_work()),

@@ -24,6 +24,7 @@ from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
+from monitor.records.service_record import NewEntry
 from tests.plates import TEN_HP
 
 NAN = math.nan
@@ -164,6 +165,22 @@ class Farm:
     def estimate(self, fan: str, figures: WindowFigures | None, site: str = "meadow", plate: str = THREE_PHASE) -> None:
         said = estimate(read_nameplate(plate), figures, 250.0).as_json()
         commit(self.database, Batch(estimates={self.point(fan, site): (to_ms(self.now), said)}))
+
+    def re_pitched(self, fan: str, site: str = "meadow") -> None:
+        """A re-pitch by two degrees yesterday that taught some 8 % of shaft power a degree."""
+        at_ms = to_ms(self.now - timedelta(days=1))
+        sides = {
+            side: {
+                "from_ms": at_ms + 3_600_000 * hour, "to_ms": at_ms + 3_600_000 * (hour + 0.5), "seconds": 1800.0,
+                "highest": amps, "mean": amps - 0.2, "v": 1.0, "ambient_c": 10.0, "power": power, "readings": 180,
+            }
+            for side, hour, amps, power in (("before", -1, 14.6, 12.0), ("after", 1, 12.9, 10.23))
+        }  # fmt: skip
+        entry = NewEntry(
+            self.point(fan, site), "re-pitch", at_ms, at_ms, "Ann", {"from": 21.0, "to": 19.0},
+            {**sides, "other_fan_of_plenum_changed": False},
+        )  # fmt: skip
+        commit(self.database, Batch(service=[entry]))
 
     def newcomer(self, name: str, last: dict[str, Any], site: str = "meadow") -> None:
         commit(self.database, Batch(newcomers=[Newcomer(site, name, to_ms(self.now), 12, last)]))

@@ -142,6 +142,19 @@ def test_the_insert_table_marks_the_least_that_is_enough(farm: Farm, client: htt
     assert "air of 23 °F, the coldest expected" in said
 
 
+def test_what_a_sister_has_learned_is_offered_and_alters_no_figure(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    before = page(client, "/fans/meadow/north-3").text
+    assert "It is not used here" not in before
+    farm.re_pitched("north-4")
+    after = page(client, "/fans/meadow/north-3").text
+    at = after.index("A figure on offer: north-4, a fan of the same nameplate, has learned")
+    offer = after[at : after.index("for you to look.") + len("for you to look.")]
+    assert "It is not used here; to use it enter amps_per_degree = " in offer
+    assert after.replace(offer, "") == before
+    assert after.index("A degree is taken to be worth") < at < after.index("Check first", at)
+
+
 @pytest.mark.parametrize(
     ("plate", "amps", "volts", "words"),
     [
