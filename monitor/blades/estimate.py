@@ -32,6 +32,7 @@ from monitor.motor.current import NO_FALL_PROMISED, TOO_LIGHT, CurrentModel, cur
 from monitor.motor.limit import NO_FACTOR_ABOVE, NOT_MEASURED, ONE_VOLTAGE, TOO_LITTLE, Limit, adjusted_limit
 from monitor.motor.nameplate import Nameplate
 
+AIR_NOT_KNOWN = "the air temperature is not known: air density is left out"
 COULD_STILL_TRIP = 1.05
 """A device may open from this many times its setting on (IEC 60947-4-1: none below, all by 1.2)."""
 
@@ -256,7 +257,7 @@ def estimate(
         words += figures.words
         t_c = figures.ambient_c if figures.ambient_c is not None else weather_c
         if t_c is None:
-            words.append("the air temperature is not known: air density is left out")
+            words.append(AIR_NOT_KNOWN)
         parts = parts_of(
             model,
             highest=figures.highest,
@@ -399,8 +400,11 @@ def _unregistered(nameplate: Nameplate, as_is: Column) -> str:
 
 def _say_device(nameplate: Nameplate, as_is: Column, words: list[str]) -> None:
     setting = nameplate.protection.setting_amps
-    if setting is not None and as_is.target > COULD_STILL_TRIP * setting:
-        words.append(
-            f"the target of {as_is.target:.1f} A is above {COULD_STILL_TRIP:g} times the device's setting of "
-            f"{setting:g} A: it could still trip"
-        )
+    if setting is None or as_is.target <= COULD_STILL_TRIP * setting:
+        return
+    if as_is.amps(0.0) <= COULD_STILL_TRIP * setting:  # blades as they are, it stays clear of both
+        return
+    words.append(
+        f"the target of {as_is.target:.1f} A is above {COULD_STILL_TRIP:g} times the device's setting of "
+        f"{setting:g} A: at the target it could still trip"
+    )

@@ -7,6 +7,8 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 
+from monitor.blades.degrees import NONE_NEEDED
+from monitor.blades.estimate import AIR_NOT_KNOWN
 from monitor.blades.window import DEGREES_FOLLOW
 from monitor.errors import ConfigError
 from monitor.review.doubts import doubts, no_cause
@@ -124,15 +126,17 @@ def _checks(found: Findings) -> Iterator[str]:
 
 def _degrees(found: Findings) -> Iterator[str]:
     pitch = found.estimate.pitch
+    known = AIR_NOT_KNOWN not in found.estimate.words and found.nameplate.fan.coldest_expected_c is not None
+    when = "on the coldest night" if known else "in air as cold as that of this log; colder air takes more amps"
     for name, picked, why in (
         ("On the supply as it is", pitch.as_is, pitch.as_is_why),
         ("With the supply put right", pitch.supply_right, pitch.supply_right_why),
     ):
         if picked is None:
-            yield f"{name}: {why}."
+            yield f"{name}: {why}{'' if known or why != NONE_NEEDED else f' {when}'}."
         else:
             word = "degree" if picked.degrees == 1 else "degrees"
-            enough = f"{100.0 * picked.chance:.0f} % chance to be enough on the coldest night"
+            enough = f"{100.0 * picked.chance:.0f} % chance to be enough {when}"
             yield f"{name}: {picked.degrees:g} {word} less (insert {picked.pitch:g}), {enough}."
     if pitch.provisional and (pitch.as_is or pitch.supply_right):
         yield "Provisional until supply, connections and bearings are checked: the order of work is that above."

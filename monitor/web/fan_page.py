@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from monitor.alarms.verdicts import verdict
 from monitor.blades import cautions
 from monitor.blades.airflow import Cost, cost_of
+from monitor.blades.estimate import AIR_NOT_KNOWN
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
 from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
@@ -147,8 +148,9 @@ def build(
         "degree_sign": "°C" if site.units == "si" else "°F",
         "degrees": degrees_words(pitch, plate),
         "inserts": insert_rows(pitch, plate),
-        "coldest": "the present air" if plate.fan.coldest_expected_c is None
-        else f"{words.temperature(plate.fan.coldest_expected_c, site.units)}, the coldest expected",
+        "coldest": "the present air"
+        if plate.fan.coldest_expected_c is None or AIR_NOT_KNOWN in (said.get("words") or [])
+        else f"air of {words.temperature(plate.fan.coldest_expected_c, site.units)}, the coldest expected",
         "target": words.figure(plate.fan.target_margin_percent, 0),
         "worth": worth_words(pitch.get("amps_per_degree")),
         "offers": [f"A figure on offer: {text}." for text in item["offers"]],

@@ -213,6 +213,9 @@ def test_a_target_the_device_would_not_carry() -> None:
     high = estimate(replace(PLATE, protection=Protection("overload relay", 10, 13.8)), SEEN)
     assert not says(high, "it could still trip")
     assert not says(estimate(replace(PLATE, protection=Protection()), SEEN), "it could still trip")
+    light = replace(SEEN, highest=11.0, mean=10.7, legs=(11.0, 10.7, 10.4))
+    clear = estimate(replace(PLATE, protection=Protection("overload relay", 10, 13.7)), light)
+    assert clear.pitch.as_is_why == "none needed" and not says(clear, "it could still trip")
 
 
 def test_provisional_until_all_checks_are_done() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 
 import httpx
@@ -10,7 +11,7 @@ import pytest
 
 from monitor.records import actions
 from tests.web.conftest import NOW
-from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, whole
+from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
 from tests.web.page import Page, page
 
 
@@ -312,3 +313,13 @@ def test_alarms_told_late_and_often(farm: Farm, client: httpx.Client) -> None:
     said = page(client, "/fans/meadow/north-3").text
     assert "Ended, but nobody acknowledged it." in said
     assert "raised 2 times" in said and "heard 20:46 CDT" in said and NOW.minute == 46
+
+
+def test_amps_of_inserts_are_not_for_the_coldest_air_where_the_air_is_not_known(
+    farm: Farm, client: httpx.Client
+) -> None:
+    whole(farm)
+    farm.estimate("north-3", replace(mild_overload(), ambient_c=None))
+    said = page(client, "/fans/meadow/north-3").text
+    assert "Expected highest leg in the present air;" in said
+    assert "the coldest expected" not in said

@@ -22,7 +22,7 @@ from monitor.review.report.blocks import (
     Section,
     Table,
 )
-from monitor.review.report.pitch import degrees_words, longer, why_not
+from monitor.review.report.pitch import degrees_words, for_coldest_night, longer, why_not
 from monitor.review.report.plots import bars
 from monitor.review.report.words import Clock
 
@@ -205,14 +205,16 @@ def _inserts(findings: Findings, units: str) -> list[Block]:
             )
         )
     coldest = fan.coldest_expected_c
-    night = "the air of that half hour" if coldest is None else f"air of {words.temperature(coldest, units)}"
+    night, when = "the air of that half hour", "in the same air"
+    if for_coldest_night(findings):
+        night, when = f"air of {words.temperature(coldest or 0.0, units)}", "on the coldest night"
     said_alt = "; ".join(f"insert {words.plain(one.pitch)}: {words.amps(one.amps)}" for one in options)
     target = columns[0].target
     return [
         Table(
             "Inserts on hand",
             (
-                Column("Insert", 1.5), Column("Less", 1.0), Column("Highest leg, coldest night", 1.0, True),
+                Column("Insert", 1.5), Column("Less", 1.0), Column(f"Highest leg {when}", 1.0, True),
                 Column("Nine of ten within", 1.3, True), Column("Chance as it is", 0.9, True),
                 Column("Chance, supply right", 0.9, True), Column("Air left", 0.7, True),
                 Column("Drying takes", 1.0, True),
@@ -230,10 +232,10 @@ def _inserts(findings: Findings, units: str) -> list[Block]:
         ),
         Picture(
             "inserts",
-            f"Highest leg on the coldest night by insert: {said_alt}; limit {words.amps(estimate.limit.amps)}, "
+            f"Highest leg {when} by insert: {said_alt}; limit {words.amps(estimate.limit.amps)}, "
             f"target {words.amps(target)}.",
-            "What each insert would draw on the coldest night. Dots left of the dotted line reach the target.",
-            cache(lambda size: bars.inserts(estimate, size)),
+            f"What each insert would draw {when}. Dots left of the dotted line reach the target.",
+            cache(lambda size: bars.inserts(estimate, size, when)),
         ),
     ]  # fmt: skip
 

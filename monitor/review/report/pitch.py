@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from monitor.blades.degrees import CANNOT_SAY, NONE_ENOUGH, NONE_NEEDED, SUPPLY_FIRST, Recommended
-from monitor.blades.estimate import Option, Pitch
+from monitor.blades.estimate import AIR_NOT_KNOWN, Option, Pitch
 from monitor.blades.window import DEGREES_FOLLOW
 from monitor.motor.current import TOO_LIGHT
 from monitor.review.findings import Findings
 from monitor.review.report import words
+
+
+def for_coldest_night(findings: Findings) -> bool:
+    """Whether the degrees hold for the coldest night: not where that, or the air of the log, is not known."""
+    known = AIR_NOT_KNOWN not in findings.estimate.words
+    return known and findings.nameplate.fan.coldest_expected_c is not None
 
 
 def degrees_words(findings: Findings, units: str) -> list[str]:
@@ -15,8 +21,10 @@ def degrees_words(findings: Findings, units: str) -> list[str]:
     pitch = findings.estimate.pitch
     fan = findings.nameplate.fan
     night = "in air as cold as that of this log"
-    if fan.coldest_expected_c is not None:
-        night = f"on the coldest night expected, {words.temperature(fan.coldest_expected_c, units)}"
+    if for_coldest_night(findings):
+        night = f"on the coldest night expected, {words.temperature(fan.coldest_expected_c or 0.0, units)}"
+    elif AIR_NOT_KNOWN in findings.estimate.words:
+        night += " (how cold that was is not known; colder air takes more amps)"
     target = f"{words.plain(fan.target_margin_percent)} % under its limit"
     said: list[str] = []
     if pitch.as_is is not None and pitch.supply_right_why == NONE_NEEDED:

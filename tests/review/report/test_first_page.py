@@ -8,10 +8,13 @@ from dataclasses import replace
 import pytest
 
 from monitor.errors import ConfigError
+from monitor.review.engine import review
 from monitor.review.findings import Findings
 from monitor.review.report import compose
 from monitor.review.report.blocks import Facts, Listing, Report
+from monitor.review.summary import summary
 from monitor.watch import ends
+from tests.review.logs import plate, told
 from tests.review.report import examples
 from tests.review.report.examples import ZONE, texts
 
@@ -168,4 +171,19 @@ def test_what_was_not_read_is_not_vouched_for() -> None:
     report = compose(examples.with_gap(), zone=ZONE)
     assert (
         report.headline == "The fan stayed under its limit in all that was read" and "nothing was read" in report.lead
+    )
+
+
+def test_no_cold_night_is_promised_from_air_that_was_not_measured() -> None:
+    log = told("00:00:00  43 | 460\n02:00:00  end", noise=0.001, ambient_c=float("nan"))
+    found = review(log, plate())
+    report = compose(found)
+    everywhere = " ".join(texts(report)).replace("\u00a0", " ")
+    assert "coldest night expected, " not in everywhere and "Highest leg on the coldest night" not in everywhere
+    assert "as cold as that of this log (how cold that was is not known; colder air takes more amps)" in everywhere
+    terminal = " ".join(summary(found).split())
+    assert "on the coldest night" not in terminal and "colder air takes more amps" in terminal
+    measured = review(told("00:00:00  43 | 460\n02:00:00  end", noise=0.001), plate())
+    assert "on the coldest night" in summary(measured) and "coldest night expected" in " ".join(
+        texts(compose(measured))
     )

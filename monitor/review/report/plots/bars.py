@@ -67,8 +67,13 @@ def waterfall(estimate: Estimate, size: Size) -> str:
     return canvas.draw(size, 2.9, paint)
 
 
-def inserts(estimate: Estimate, size: Size) -> str:
-    """What each insert would draw on the coldest night, against limit and target. Needs options and columns."""
+def inserts(estimate: Estimate, size: Size, when: str = "on the coldest night") -> str:
+    """What each insert would draw, against limit and target. Needs options and columns.
+
+    Parameters
+    ----------
+    when : in which air, in words
+    """
     options, columns = estimate.pitch.options, estimate.pitch.columns
     assert options and columns is not None
 
@@ -89,9 +94,9 @@ def inserts(estimate: Estimate, size: Size) -> str:
         axes.set_yticks(range(len(options)), labels=labels)
         axes.set_ylim(len(options) - 0.5, -0.5)
         axes.tick_params(axis="y", length=0)
-        axes.set_xlabel("highest leg on the coldest night, A: best guess, and the band that holds nine of ten")
+        axes.set_xlabel(f"highest leg {when}, A: best guess, and the band that holds nine of ten")
         if not size.wide:
-            axes.set_xlabel("highest leg on the coldest night, A:\nbest guess, and band of nine in ten")
+            axes.set_xlabel(f"highest leg {when}, A:\nbest guess, and band of nine in ten")
         handles, words = axes.get_legend_handles_labels()
         figure.legend(handles, words, loc="outside lower left", ncols=2)
 
