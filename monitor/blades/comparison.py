@@ -165,6 +165,7 @@ def compare(
     idle: Sequence[Idle] = (),
     *,
     supply_work: Collection[str | None] = (),
+    leads_moved: Collection[str] = (),
 ) -> tuple[Finding, ...]:
     """What the fans of one site show about each other, unbalance first; nothing where there is nothing to compare.
 
@@ -174,6 +175,7 @@ def compare(
     idle : those that stand still
     supply_work : supplies on which work stands on the service record and whose rotation was not checked since; None
         for that of the fans which name no supply point
+    leads_moved : fans whose own leads were moved
 
     Examples
     --------
@@ -184,7 +186,7 @@ def compare(
 points to the supply']
     """
     shifted = {fan.plenum for fan in idle if fan.plenum is not None}
-    return (*_unbalance(fans), *_amps(fans, shifted), *_plena(fans, idle), *_rotation(fans, supply_work))
+    return (*_unbalance(fans), *_amps(fans, shifted), *_plena(fans, idle), *_rotation(fans, supply_work, leads_moved))
 
 
 def about(name: str, findings: Sequence[Finding]) -> tuple[str, ...]:
@@ -324,18 +326,27 @@ def _plena(fans: Sequence[Running], idle: Sequence[Idle]) -> list[Finding]:
     return found
 
 
-def _rotation(fans: Sequence[Running], supply_work: Collection[str | None]) -> list[Finding]:
+def _rotation(
+    fans: Sequence[Running], supply_work: Collection[str | None], leads_moved: Collection[str]
+) -> list[Finding]:
     found = []
     for supply, group in _supplies([fan for fan in fans if fan.phases == 3]):
         if supply in supply_work:
-            where = "the supply" if supply is None else supply
             names = tuple(fan.name for fan in group)
-            words = (
-                f"after the work on {where}: check rotation of {_listed(list(names))}. Two leads changed over turn a "
-                "three-phase fan backwards, and its amps do not show it"
-            )
-            found.append(Finding(ROTATION, names, words))
+            work = f"the work on {'the supply' if supply is None else supply}"
+            found.append(Finding(ROTATION, names, _check_rotation(work, names)))
+            continue
+        for fan in group:
+            if fan.name in leads_moved:
+                found.append(Finding(ROTATION, (fan.name,), _check_rotation("its leads were moved", [fan.name])))
     return found
+
+
+def _check_rotation(after: str, names: Sequence[str]) -> str:
+    return (
+        f"after {after}: check rotation of {_listed(names)}. Two leads changed over turn a three-phase fan backwards, "
+        "and its amps do not show it"
+    )
 
 
 def _listed(parts: Sequence[str]) -> str:

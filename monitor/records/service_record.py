@@ -200,14 +200,14 @@ def one(database: Database, number: int) -> Entry | None:
 
 
 def standing(database: Database, checks_since_ms: int) -> dict[int, list[Entry]]:
-    """What the estimates of all fans need, by point, oldest first: checks and hand readings since a time, all
-    re-pitches; only what was not withdrawn.
+    """What the estimates of all fans need, by point, oldest first: checks, hand readings and lead rotations since a
+    time, all re-pitches; only what was not withdrawn.
 
     Raises
     ------
     LinkError : the database cannot be read
     """
-    lately = sa.and_(_TABLE.c.kind.in_((CHECK, HAND_READING)), _TABLE.c.done_ms > checks_since_ms)
+    lately = sa.and_(_TABLE.c.kind.in_((CHECK, HAND_READING, LEAD_ROTATION)), _TABLE.c.done_ms > checks_since_ms)
     query = _selected().where(_WITHDRAWAL.c.number.is_(None), sa.or_(lately, _TABLE.c.kind == RE_PITCH))
     found: dict[int, list[Entry]] = {}
     with database.read() as connection:
@@ -377,6 +377,11 @@ def checks_done(kept: Iterable[Entry], at_ms: float, motor_since_ms: float | Non
     return frozenset(name for name, finding in newest.items() if finding != FAULT_FOUND)
 
 
+def supply_put_right(entry: Entry) -> bool:
+    """Whether an entry says that work was done on a fan's supply."""
+    return entry.kind == CHECK and entry.body["check"] == SUPPLY_VOLTAGE.name and entry.body["finding"] == PUT_RIGHT
+
+
 def technician_volts(kept: Iterable[Entry], at_ms: float) -> Volts | None:
     """The newest three line voltages that somebody measured at the running motor, not older than 30 days; of a check of
     the supply or with a hand reading.
@@ -392,7 +397,7 @@ def technician_volts(kept: Iterable[Entry], at_ms: float) -> Volts | None:
             continue
         volts = entry.body.get("volts")
         if volts is None or len(volts) != 3:
-            if entry.body.get("check") == SUPPLY_VOLTAGE.name and entry.body["finding"] == PUT_RIGHT:
+            if supply_put_right(entry):
                 newest = None  # what was measured before is no longer so
             continue
         v12, v23, v31 = (float(volt) for volt in volts)

@@ -28,7 +28,7 @@ from monitor.motor.nameplate import Nameplate
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.nights import Nights
 from monitor.service.plant import Plant, Point
-from monitor.service.service_book import NOTHING, Known
+from monitor.service.service_book import NO_WORK, NOTHING, Known, Work
 from monitor.watch import layout
 from monitor.watch.columns import Floats, Judged
 from monitor.watch.kernel import PERIODS_STANDING
@@ -72,15 +72,18 @@ class Figures:
         plant: Plant,
         public_url: str | None = None,
         known: Callable[[Point], Known] = lambda point: NOTHING,
+        work: Callable[[str], Work] = lambda site: NO_WORK,
     ) -> None:
         """
         Parameters
         ----------
         known : what the service record says of a fan now
+        work : after what at a site the rotation is to be checked
         """
         self._plant = plant
         self._public_url = public_url
         self._known = known
+        self._work = work
         self.nights: Nights | None = None
         """What is known of each site's night; set by the worker."""
         self._slots = Slots(len(plant.points))
@@ -93,8 +96,8 @@ class Figures:
         self._loads = Loads(len(plant.points))
         self._running: dict[int, tuple[float, Running]] = {}
         """Row -> when it was last estimated, and what its half hour said to its neighbours."""
-        self._found: dict[str, tuple[float, tuple[Finding, ...]]] = {}
-        """Site -> when its fans were last compared, and what that has shown."""
+        self._found: dict[str, tuple[float, Work, tuple[Finding, ...]]] = {}
+        """Site -> when its fans were last compared, after what work, and what that has shown."""
 
     def add(self, rows: Rows, judged: Judged) -> None:
         """The fed readings of fans of one batch, sorted by point and time, as judged."""
@@ -193,8 +196,9 @@ class Figures:
 
     def _compared(self, site: str, t_ms: float) -> tuple[Finding, ...]:
         """What the fans of a site, each as last estimated, show about each other."""
-        at, found = self._found.get(site, (-math.inf, ()))
-        if 0.0 <= t_ms - at < _COMPARED_FOR_MS:
+        work = self._work(site)
+        at, before, found = self._found.get(site, (-math.inf, work, ()))
+        if 0.0 <= t_ms - at < _COMPARED_FOR_MS and work == before:
             return found
         fans, idle = [], []
         for point in (fan for fan in self._plant.fans() if fan.site == site):
@@ -206,8 +210,8 @@ class Figures:
                 ran = self._last_running.get(point.row)
                 hours = None if ran is None else max(t_ms - ran.t_ms, 0.0) / 3_600_000.0
                 idle.append(Idle(point.name, point.nameplate.fan.plenum, hours))
-        found = compare(fans, idle)
-        self._found[site] = t_ms, found
+        found = compare(fans, idle, supply_work=work.supplies, leads_moved=work.leads)
+        self._found[site] = t_ms, work, found
         return found
 
     def _keep_load(self, point: Point, t_ms: float, figures: WindowFigures, load: float | None) -> None:

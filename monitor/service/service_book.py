@@ -15,7 +15,16 @@ from monitor.records.actions import DONE, Action
 from monitor.records.database import Database
 from monitor.records.rows import to_ms
 from monitor.records.service_entry import against_the_record, read_entry
-from monitor.records.service_record import HAND_READING, RE_PITCH, WITHDRAW, Entry, Found, NewEntry
+from monitor.records.service_record import (
+    HAND_READING,
+    LEAD_ROTATION,
+    RE_PITCH,
+    WITHDRAW,
+    Entry,
+    Found,
+    NewEntry,
+    supply_put_right,
+)
 from monitor.records.taught import learned_from
 from monitor.service import service_findings as findings
 from monitor.service.pending import Pending
@@ -46,6 +55,23 @@ class Known:
 
 NOTHING = Known()
 
+WORK_TOLD_MS = 3 * 86_400_000
+"""After work on a supply, or on a fan's leads, the rotation is to be checked for so long (derived: no entry of the
+record tells of that check)."""
+
+
+@dataclass(frozen=True)
+class Work:
+    """After which the rotation of running fans is to be checked."""
+
+    supplies: frozenset[str | None] = frozenset()
+    """Supplies that were put right; None: that of the fans which name no supply point."""
+    leads: frozenset[str] = frozenset()
+    """Fans whose leads were moved."""
+
+
+NO_WORK = Work()
+
 
 class ServiceBook:
     """Owned by the worker. Reads the database at its start, after each entry and when readings are waited for."""
@@ -72,6 +98,8 @@ class ServiceBook:
         self._steady = steady
         self._since_ms = since_ms
         self._kept: dict[int, list[Entry]] = {}
+        self._work: dict[str, list[Entry]] = {}
+        """Site -> entries of work after which the rotation is to be checked."""
         self._motor_since: dict[int, int | None] = {}
         self._beliefs: dict[int, Belief | None] = {}
         self._due: dict[int, float] = {}
@@ -95,6 +123,18 @@ class ServiceBook:
             words = f"a technician's reading of {day.day} {day:%B}"
         return Known(done, None if volts is None else volts.unbalance, words, self._beliefs.get(point.point_id))
 
+    def work(self, site: str) -> Work:
+        """What was worked on lately at a site, by the clock on the wall."""
+        now = to_ms(self._now())
+        lately = [one for one in self._work.get(site, ()) if now - WORK_TOLD_MS < to_ms(one.done) <= now]
+        if not lately:
+            return NO_WORK
+        points = [(one, self._plant.by_id[one.point_id]) for one in lately]
+        return Work(
+            frozenset(point.nameplate.fan.supply for one, point in points if supply_put_right(one) and point.nameplate),
+            frozenset(point.name for one, point in points if one.kind == LEAD_ROTATION),
+        )
+
     def changed(self) -> None:
         """The record or the register was written: what is kept here is read anew before it is asked again."""
         self._stale = True
@@ -114,6 +154,11 @@ class ServiceBook:
             since = {one: service_record.motor_since_ms(connection, one, 2**62) for one in kept}
         self._kept, self._motor_since, self._stale = kept, since, False
         self._beliefs = {point_id: self._belief(point_id) for point_id in kept}
+        self._work = {}
+        for point_id, some in kept.items():
+            work = [one for one in some if supply_put_right(one) or one.kind == LEAD_ROTATION]
+            if work and point_id in self._plant.by_id:
+                self._work.setdefault(self._plant.by_id[point_id].site, []).extend(work)
         waiting = {one.number for some in kept.values() for one in some if one.waits}
         self._due = {number: self._due.get(number, 0.0) for number in waiting}
 

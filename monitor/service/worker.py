@@ -115,7 +115,7 @@ class Worker:
         self._service = ServiceBook(
             database, self.plant, self._pending, now=self._now, steady=steady, since_ms=start.newest_row_ms or 0
         )
-        self.figures = Figures(self.plant, public_url, self._service.known)
+        self.figures = Figures(self.plant, public_url, self._service.known, self._service.work)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self.figures.nights = Nights(self.plant, database, self._now())
         self.week = Week(database, self.plant, self.figures)

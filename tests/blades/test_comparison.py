@@ -175,6 +175,15 @@ def test_rotation_is_to_be_checked_after_supply_work() -> None:
     assert shown(*fans, supply_work={None}) == [(ROTATION, ("a",))]
 
 
+def test_rotation_is_to_be_checked_where_a_fans_own_leads_were_moved() -> None:
+    fans = [fan("a"), fan("b"), fan("c", phases=1)]
+    (one,) = compare(fans, leads_moved={"b", "c", "z"})
+    assert (one.points_to, one.fans) == (ROTATION, ("b",))
+    assert one.words.startswith("after its leads were moved: check rotation of b. Two leads")
+    # Work on the whole supply says it of all its fans, and so once.
+    assert shown(*fans, supply_work={None}, leads_moved={"b"}) == [(ROTATION, ("a", "b"))]
+
+
 def test_each_fan_s_page_shows_what_concerns_it() -> None:
     found = compare([fan("a", 0.15), fan("b", 0.04), fan("c", 0.04)])
     assert len(about("a", found)) == 2

@@ -12,6 +12,7 @@ import pytest
 from monitor.errors import LinkError
 from monitor.records import register, service_record, tables
 from monitor.records.service_record import Entry
+from monitor.service.service_book import Work
 from simulated.farm import Farm
 from simulated.scenario import Event, load
 
@@ -109,6 +110,65 @@ def test_a_technicians_voltages_derate_the_estimates_limit_where_none_are_measur
     farm.steady += 300.0  # until the next estimate is due
     send(farm, 430, 800, 13.0, volts=[460.0, 460.0, 460.0])
     assert estimate(farm)["limit"]["amps"] == pytest.approx(14.26)
+
+
+# --- work after which the rotation is to be checked --------------------------------------------------------------
+
+
+def rotation(farm: Any) -> list[str]:
+    return [one for one in estimate(farm)["words"] if "check rotation" in one]
+
+
+def test_after_work_on_the_supply_the_rotation_is_to_be_checked_for_three_days(farm: Any) -> None:
+    send(farm, 0, 420, 13.0)
+    assert rotation(farm) == []
+    assert enter(farm, kind="check", check="supply voltage", finding="good") == "done"
+    assert enter(farm, kind="check", check="connections", finding="put right") == "done"
+    send(farm, 430, 450, 13.0)
+    assert rotation(farm) == []
+    work = at(300.0)
+    assert enter(farm, kind="check", check="supply voltage", finding="put right", done=work) == "done"
+    send(farm, 460, 470, 13.0)  # within the minute for which a comparison stands
+    (said,) = rotation(farm)
+    assert said.startswith("after the work on the supply: check rotation of north. Two leads changed over")
+    farm.begin().round()
+    three_days = 3 * 86_400
+    farm.steady += 600.0
+    send(farm, three_days - 300, three_days + 290, 13.0)
+    assert len(rotation(farm)) == 1
+    farm.steady += 600.0
+    send(farm, three_days + 300, three_days + 620, 13.0)
+    assert rotation(farm) == []
+
+
+def test_it_concerns_the_fans_of_that_supply_and_no_other_site(farm: Any) -> None:
+    """A single-phase fan's check says it too: what is behind it may feed three-phase ones."""
+    panel = PITCHED.replace('plenum = "bin 3"', 'supply = "panel"')
+    single = panel.replace("phases = 3", "phases = 1").replace("rated_voltage = 460", "rated_voltage = 230")
+    farm.register("south", single)
+    farm.pass_time(1.0, 0.25)
+    assert enter(farm, "south", kind="check", check="supply voltage", finding="put right") == "done"
+    work = farm.worker._service.work("home")
+    assert (work.supplies, work.leads) == ({"panel"}, frozenset())
+    assert farm.worker._service.work("hill") == Work()
+    send(farm, 0, 420, 13.0)
+    assert rotation(farm) == []  # north names no supply point
+    farm.register("north", panel)
+    farm.steady += 600.0
+    send(farm, 430, 800, 13.0)
+    assert len(rotation(farm)) == 1 and "after the work on panel: " in rotation(farm)[0]
+
+
+def test_after_a_fans_leads_were_moved_its_own_rotation_is_to_be_checked(farm: Any) -> None:
+    send(farm, 0, 420, 13.0)
+    amps = {"amps_before": [12.0, 11.0, 13.0], "amps_after": [12.1, 11.1, 13.1]}
+    assert enter(farm, kind="lead rotation", way="forward", **amps) == "done"
+    send(farm, 430, 450, 13.0)
+    (said,) = rotation(farm)
+    assert said.startswith("after its leads were moved: check rotation of north.")
+    assert enter(farm, kind="withdraw", number=1) == "done"
+    send(farm, 460, 480, 13.0)
+    assert rotation(farm) == []
 
 
 # --- orders ------------------------------------------------------------------------------------------------------
