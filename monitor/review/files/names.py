@@ -168,7 +168,7 @@ def _read(name: str, tokens: Sequence[str], unit: str | None) -> Column:
         elif len(token) == 1 and token in "iuve" and (place == 0 or not last):
             quantity = quantity or (CURRENT if token == "i" else VOLTAGE)
         elif token == "a" and len(tokens) > 1 and (quantity == CURRENT or in_leg or quantity is None):
-            if last and not in_leg and place > 0 and legs:
+            if last and place > 0 and legs:
                 unit = unit or "a"  # "L1 A"
             elif place == 0:  # "A1", "A avg"
                 quantity = CURRENT

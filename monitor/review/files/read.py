@@ -24,6 +24,7 @@ from monitor.review.log import Log
 Progress = Callable[[float], None]
 Integers = NDArray[np.int64]
 STEPS_LOOKED_AT = 200_000
+ZONE_NOT_TOLD = "nothing tells the time zone of the logger's clock"
 
 
 def read_log(
@@ -185,9 +186,7 @@ class _Outcome:
             self._guesses.append(f"the name of the time says {zone}")
         elif zone is None:
             zone = default_zone or "UTC"
-            self._guesses.append(
-                f"nothing tells the time zone of the logger's clock: taken as {zone}; else give --zone"
-            )
+            self._guesses.append(f"{ZONE_NOT_TOLD}: taken as {zone}; else give --zone")
         utc, no_such, said = to_utc(t_ms, zone_of(zone))
         self._guesses += said
         if told.any():
@@ -217,12 +216,18 @@ class _Outcome:
             if not_believed:
                 low, high = bounds.MIN_AMBIENT_C, bounds.MAX_AMBIENT_C
                 say(f"{role}: {not_believed} values outside {low:g} to {high:g} C; taken as missing")
-        if back > steps / 2:
+        doubled = numbers[DOUBLED]
+        if back and back >= 0.9 * steps:
             say("the newest line stands first; the readings were turned round")
         elif back:
-            say(f"the lines are not in order of time ({back} steps back); they were sorted")
-        if numbers[DOUBLED]:
-            say(f"{numbers[DOUBLED]} lines have a time that was there already; the first one counts")
+            stepped = "1 step back" if back == 1 else f"{back:,} steps back"
+            say(f"the lines are not in order of time ({stepped}); they were sorted")
+        if doubled:
+            lines = "1 line has" if doubled == 1 else f"{doubled:,} lines have"
+            told = f"{lines} a time that was there already; the first one counts"
+            if back and any(guess.startswith(ZONE_NOT_TOLD) for guess in self._guesses):
+                told += ". If the clock was set back an hour in autumn, give its --zone: then both hours count"
+            say(told)
 
     def _how_read(self, t_ms: Integers, numbers: list[int], zone: str, back: int, rejected: int) -> dict[str, Any]:
         dialect, chosen = self._dialect, self._chosen

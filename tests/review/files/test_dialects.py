@@ -514,3 +514,26 @@ def test_newest_first(tmp_path: Path) -> None:
 
 def test_a_mark_at_the_beginning_is_no_part_of_the_first_name(tmp_path: Path) -> None:
     same(log_of(tmp_path, codecs.BOM_UTF8 + (head(*ENGLISH) + rows()).encode()))
+
+
+def test_out_of_order_is_not_called_newest_first(tmp_path: Path) -> None:
+    lines = rows().splitlines(keepends=True)
+    log = log_of(tmp_path, head(*ENGLISH) + "".join((lines[2], lines[0], lines[1])))
+    same(log)
+    assert any("not in order of time (1 step back)" in guess for guess in log.how_read["guesses"])
+    assert not any("newest line" in guess for guess in log.how_read["guesses"])
+
+
+def test_an_hour_that_came_twice_by_a_clock_without_a_zone_is_pointed_out(tmp_path: Path) -> None:
+    lines = rows().splitlines(keepends=True)
+    twice = head(*ENGLISH) + "".join((*lines, *lines))
+    (told,) = [guess for guess in log_of(tmp_path, twice).how_read["guesses"] if "there already" in guess]
+    assert told.startswith("3 lines have a time") and "give its --zone" in told
+    (told,) = [one for one in log_of(tmp_path, twice, zone="UTC").how_read["guesses"] if "there already" in one]
+    assert "--zone" not in told
+
+
+@pytest.mark.parametrize("names", ["L1 A,L2 A,L3 A", "L1 a,L2 a,L3 a", "Line 1 A,Line 2 A,Line 3 A"])
+def test_a_leg_and_its_unit_are_a_leg_s_amps(tmp_path: Path, names: str) -> None:
+    log = log_of(tmp_path, f"Time,{names}\n2026-10-14 01:12:30,12.2,12.9,12.6\n2026-10-14 01:12:40,12.3,13,12.7\n")
+    assert log.amps.tolist() == AMPS[:2]
