@@ -129,9 +129,19 @@ def test_packed_to_fill_memory(tmp_path: Path, name: str, monkeypatch: pytest.Mo
 
 
 def test_a_bomb_of_a_gigabyte_costs_little_memory(tmp_path: Path) -> None:
-    path = tmp_path / "log.csv.gz"
+    path, small = tmp_path / "log.csv.gz", tmp_path / "small.csv.gz"
     pack(path, HEAD.encode() + LINE.encode() * 10, *[(b" " * 9_999 + b"\n") * 1_000] * 100)  # 1 GB
+    pack(small, HEAD.encode() + LINE.encode() * 10)
     assert path.stat().st_size < 2_000_000
+    _read_apart(small)  # compiles what is not compiled yet, which takes memory of its own
+    _, usual = _read_apart(small)
+    said, mebibytes = _read_apart(path)
+    assert "unpacks to more than" in said
+    assert mebibytes < usual + 200
+
+
+def _read_apart(path: Path) -> tuple[str, int]:
+    """What reading a log in a process of its own said, and the most memory that took [MiB]."""
     program = (
         "import json, resource, sys\n"
         "from monitor.errors import ConfigError\n"
@@ -142,8 +152,7 @@ def test_a_bomb_of_a_gigabyte_costs_little_memory(tmp_path: Path) -> None:
     )
     done = subprocess.run([sys.executable, "-c", program, str(path)], capture_output=True, text=True, check=True)
     said, mebibytes = json.loads(done.stdout)
-    assert "unpacks to more than" in said
-    assert mebibytes < 600
+    return said, mebibytes
 
 
 @pytest.mark.parametrize("name", PACKINGS)
