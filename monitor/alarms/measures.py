@@ -117,7 +117,7 @@ def brief(alarm: Alarm, story: Story) -> str:
             return ""
         return "at its trip level now" if seconds <= 0 else f"at most {figures.at_most(seconds)}"
     if condition == "device-margin":
-        share = figures.percent(_share_of_setting(alarm, story))
+        share = figures.percent(share_of_setting(alarm, story))
         return f"{share} of its setting" if share else ""
     if condition == "no-load":
         return f"{figures.number(value, 0)} % of its usual amps"
@@ -223,13 +223,13 @@ def load_words(alarm: Alarm, story: Story) -> str | None:
 
 def setting_words(alarm: Alarm, story: Story) -> str:
     """`16.2 A on L1, 108 % of its 15.0 A overload setting`."""
-    share = figures.percent(_share_of_setting(alarm, story))
+    share = figures.percent(share_of_setting(alarm, story))
     setting = figures.amps(story.device_setting_amps)
     whose = f"its {f'{setting} ' if setting else ''}overload setting"
     return _joined(highest_leg(story), f"{share} of {whose}" if share else None)
 
 
-def _share_of_setting(alarm: Alarm, story: Story) -> float | None:
+def share_of_setting(alarm: Alarm, story: Story) -> float | None:
     highest, setting = story.highest_leg_amps, story.device_setting_amps
     if highest is not None and setting:
         return 100.0 * highest / setting

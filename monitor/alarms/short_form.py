@@ -22,7 +22,8 @@ SHORT_AT_MOST = 300
 """Characters: two parts of an SMS hold 306."""
 NOT_AT_THIS_CURRENT = "Time to trip: not at this current"
 MAY_CARRY_IT = "At this current a device may open within two hours, or carry it"
-"""Between 1.05 and 1.20 of its setting (IEC 60947-4-1)."""
+MAY_OPEN_PERCENT = 105.0
+"""Of its setting: from here to 120 % a device may open or not (IEC 60947-4-1)."""
 NAME_AT_MOST = (48, 30, 22, 14)
 """Lengths to which the name of the fan and that of the site are cut, one after the other."""
 
@@ -95,7 +96,9 @@ def trip_words(alarm: Alarm, story: Story) -> str | None:
         built_in = story.device_type == "built-in protector" and alarm.condition in measures.LOAD_CONDITIONS
         return "Time to trip: its trip point is not known (built-in protector)" if built_in else None
     if math.isinf(seconds):
-        return MAY_CARRY_IT if alarm.condition == "device-margin" else NOT_AT_THIS_CURRENT
+        share = measures.share_of_setting(alarm, story)
+        may = alarm.condition == "device-margin" or (share is not None and share >= MAY_OPEN_PERCENT)
+        return MAY_CARRY_IT if may else NOT_AT_THIS_CURRENT
     return "At its trip level now" if seconds <= 0 else f"Time to trip: at most {figures.at_most(seconds)}"
 
 

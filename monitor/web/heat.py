@@ -12,6 +12,8 @@ from monitor.motor.nameplate import Protection
 from monitor.web import words
 
 BUILT_IN = "built-in protector"
+MAY_CARRY_IT = "it may open within two hours, or carry it"
+"""Past 1.05 of its setting, as `device-margin` tells (IEC 60947-4-1)."""
 TRIP_POINT_NOT_KNOWN = "its trip point is not known (built-in protector)"
 
 
@@ -45,6 +47,9 @@ def to_trip(item: Mapping[str, Any]) -> str:
 
     >>> to_trip({"running": True, "seconds_to_trip": 452.0}), to_trip({"running": True, "seconds_to_trip": math.inf})
     ('at most 8 min', 'not at this current')
+    >>> near = {"id": "device-margin", "standing": True}
+    >>> to_trip({"running": True, "seconds_to_trip": math.inf, "alarms": [near]})
+    'it may open within two hours, or carry it'
     >>> to_trip({"running": True, "seconds_to_trip": 0.0}), to_trip({"running": False, "seconds_to_trip": 9.0})
     ('at its trip level now', 'it stands still')
     """
@@ -54,7 +59,8 @@ def to_trip(item: Mapping[str, Any]) -> str:
     if seconds is None:
         return ""
     if math.isinf(seconds):
-        return "not at this current"
+        near = any(one["id"] == "device-margin" and one["standing"] for one in item.get("alarms", ()))
+        return MAY_CARRY_IT if near else "not at this current"
     if seconds <= 0:
         return "at its trip level now"
     if seconds <= 60:

@@ -203,6 +203,22 @@ def test_every_condition_has_words_of_its_own(condition: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("setting", "said"),
+    [(15.0, "Time to trip: not at this current"), (14.7, "may open within two hours, or carry it")],
+)
+def test_over_its_setting_a_device_is_not_said_to_hold(setting: float, said: str) -> None:
+    """Whichever alarm stands: between 1.05 and 1.20 of its setting a device may open or not."""
+    course = Course()
+    course.feed(raised(), at())
+    figures = story(
+        seconds_to_trip=math.inf, device_setting_amps=setting, device_type="overload relay",
+        estimate=None,
+    )  # fmt: skip
+    for text in (short(course.standing, figures), long(course.standing, figures)):
+        assert said in text
+
+
+@pytest.mark.parametrize(
     ("seconds", "device", "said"),
     [
         (452.0, None, "Time to trip: at most 8 min"),
