@@ -57,6 +57,16 @@ def test_pages_render_within_the_screen(
         page.screenshot(path=pictures / f"{name}-{width}-{scheme}.png", full_page=True)
 
 
+def test_figures_of_a_table_stay_whole_on_a_phone(chromium: Any, server: WebServer) -> None:
+    """A time or an amp that breaks after each digit cannot be read."""
+    with opened(chromium, server, PAGES["fan"], 390) as page:
+        page.locator("summary", has_text="The last two hours as a table").click()
+        rows = page.locator("table.unbroken tbody tr")
+        assert rows.count() > 0
+        assert max(rows.nth(at).bounding_box()["height"] for at in range(rows.count())) < 60
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
 CONTRASTS = """() => {
   const channel = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
   const parse = (text) => text.match(/[\\d.]+/g).map(Number);

@@ -8,6 +8,9 @@ from datetime import timedelta
 import httpx
 import pytest
 
+from monitor.records.commit import Batch, commit
+from monitor.records.rows import to_ms
+from monitor.records.service_record import NewEntry
 from tests.web.farm import BARE, NAN, THREE_PHASE, Farm, in_danger, mild_overload, whole
 from tests.web.page import page
 
@@ -128,3 +131,12 @@ def test_an_alarm_of_the_supply_tells_on_the_pages_of_its_fans(farm: Farm, clien
     said = page(client, "/").text
     assert said.count("Its supply is lost: any heater off, then see to utility, generator and fuses.") == 1
     assert "Panel: supply lost" in page(client, "/fans/meadow/north-3").text
+
+
+def test_checks_that_are_still_to_do_are_named(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    at_ms = to_ms(farm.now - timedelta(days=1))
+    body = {"check": "supply voltage", "finding": "good"}
+    commit(farm.database, Batch(service=[NewEntry(farm.point("north-3"), "check", at_ms, at_ms, "Ann", body, {})]))
+    text = page(client, "/fans/meadow/north-3").text
+    assert "Not on this fan's service record yet: connections, bearings." in text
