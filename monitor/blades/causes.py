@@ -116,7 +116,7 @@ def _evidence(
             why = f"more than 10 times the voltage unbalance of {unbalance:.1f} %"
         return (f"the legs carry {legs} A: the highest lies {spread_percent:.1f} % above the mean, {why}",)
     balanced = (
-        f"on a balanced supply at rated voltage the mean leg would draw {parts.at_rated_voltage:.1f} A; the motor "
+        f"even on a balanced supply at rated voltage the mean leg would draw {parts.at_rated_voltage:.1f} A; the motor "
         f"may carry {full_limit:.1f} A"
     )
     sentences = [balanced]

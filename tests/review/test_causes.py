@@ -33,6 +33,7 @@ def test_load_that_rises() -> None:
     found = review(told("00:00:00  37>48 | 460\n01:20:00  0 | 460\n01:40:00  end", noise=0.001), plate())
     assert main(found) == "fan load"
     assert "all three legs are high and nearly equal" in said(found) and "the motor may carry 40.0 A" in said(found)
+    assert found.causes[0].evidence[0].startswith("even on a balanced supply"), "why it goes before a larger share"
 
 
 def test_a_supply_that_sags() -> None:
