@@ -40,7 +40,9 @@ def main() -> int:
     try:
         carry_out(order, out)
     except ConfigError as exc:
-        _write(out / ERROR, {"text": str(exc)})
+        # Where the service keeps the file is no business of who sent it.
+        text = str(exc) if order.get("log") is None else str(exc).replace(order["log"], order.get("name") or "the log")
+        _write(out / ERROR, {"text": text})
     except MonitorError as exc:
         _write(out / ERROR, {"text": f"The review could not be made: {exc}"})
     except MemoryError:

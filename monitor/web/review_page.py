@@ -148,7 +148,7 @@ def of_log(
     if not text:
         faults.append("Choose the fan, or paste its nameplate file: without the motor's figures nothing can be judged.")
     else:
-        faults += _faults_of(lambda: read_nameplate(text, "nameplate"))
+        faults += _faults_of(lambda: read_nameplate(text, "file"))
     told: Mapping[str, str] = {}
     if columns.strip():
         lines = [line.strip() for line in columns.splitlines() if line.strip()]

@@ -125,6 +125,7 @@ def test_a_file_that_is_no_log_ends_in_words(client: httpx.Client, farm: Farm) -
     page = made(client, answer)
     assert page.status_code == 422
     assert "It could not be reviewed." in page.text
+    assert "amp-monitor-data" not in page.text and "/log." not in page.text, "where it is kept is nobody's business"
     assert "Traceback" not in page.text
 
 
