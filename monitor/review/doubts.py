@@ -38,6 +38,8 @@ def legs_missing(found: Findings) -> tuple[str, ...]:
 
 def no_cause(found: Findings) -> str:
     """Why no cause is named; only where there is none."""
+    if not len(found.log):
+        return "None to name: there are no readings"
     if not found.runs:
         return "None to name: the fan did not run"
     if max(run.peak_percent_of_limit for run in found.runs) > 100.0:

@@ -79,7 +79,9 @@ def _head(found: Findings, zone: tzinfo) -> str:
 
 def _happened(found: Findings, zone: tzinfo) -> Iterator[str]:
     yield from doubts(found)
-    if not found.runs:
+    if not len(found.log):
+        yield "Not known: there are no readings of that time. What was imported is there once the service has run."
+    elif not found.runs:
         yield "The fan did not run."
     for run in found.runs[-MOST_SHOWN:]:
         yield _run(run, zone)

@@ -105,3 +105,12 @@ def test_a_stop_that_cannot_be_told_is_no_all_clear() -> None:
     assert "nothing was lost" not in no_cause(found) and "cannot be told" in no_cause(found)
     for text in said(found):
         assert "None in its amps" in text and "None to look for" not in text
+
+
+def test_no_readings_are_no_fan_that_stood_still() -> None:
+    log = told(STEADY)
+    none = Log(log.name, *(column[:0] for column in (log.t_ms, log.amps, log.volts, log.ambient_c, log.called)))
+    found = review(none, plate())
+    assert "there are no readings" in no_cause(found)
+    terminal = summary(found)
+    assert "Not known: there are no readings of that time" in terminal and "did not run" not in terminal
