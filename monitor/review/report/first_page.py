@@ -120,8 +120,11 @@ def _degrees(findings: Findings, units: str) -> list[Block]:
     run = worst_run(findings)
     if findings.window is None or run is None:
         return []
-    tripped = run.end_cause == ends.OVERLOAD_TRIP or bool(findings.overloads)
-    heading = Heading("How many degrees would have kept it running?" if tripped else "Does any pitch have to come out?")
+    heading = Heading("Does any pitch have to come out?")
+    if run.end_cause == ends.OVERLOAD_TRIP or (findings.overloads and run.end_cause != ends.LOG_ENDED):
+        heading = Heading("How many degrees would have kept it running?")
+    elif findings.overloads:  # it ran on
+        heading = Heading("How many degrees bring it under its limit?")
     if run.end_cause in _NO_MATTER_OF_PITCH:
         return [heading, Paragraph(_NO_MATTER_OF_PITCH[run.end_cause])]
     sentences = [_on_this_log(findings), *degrees_words(findings, units)]

@@ -187,3 +187,9 @@ def test_no_cold_night_is_promised_from_air_that_was_not_measured() -> None:
     assert "on the coldest night" in summary(measured) and "coldest night expected" in " ".join(
         texts(compose(measured))
     )
+
+
+def test_a_fan_that_ran_on_is_not_asked_what_would_have_kept_it_running() -> None:
+    said = first_page(compose(review(told("00:00:00  43 | 460\n02:00:00  end", noise=0.001), plate())))
+    assert "did not trip" in said and "How many degrees bring it under its limit?" in said
+    assert "How many degrees would have kept it running?" in first_page(examples.report_of_trip())
