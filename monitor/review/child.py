@@ -86,22 +86,30 @@ def _unread(found: Findings) -> list[list[Any]]:
 
 
 def _of_log(order: Mapping[str, Any], progress: Told) -> Findings:
+    from contextlib import closing
     from dataclasses import replace
 
+    from monitor.records.database import open_database
     from monitor.records.fan_file import read_nameplate
     from monitor.review.engine import review
     from monitor.review.files.read import read_log
+    from monitor.review.stored import log_of_fan
 
     plate = read_nameplate(order["nameplate"])
     log = read_log(
         Path(order["log"]), column=order.get("columns") or None, zone=order.get("log_zone"),
         rated_voltage=plate.motor.rated_voltage, phases=plate.motor.phases, progress=progress.part(0.0, 0.5),
     )  # fmt: skip
+    log = replace(log, name=order["name"])
     half = progress.part(0.5, 0.9)
-    return review(
-        replace(log, name=order["name"]), plate, altitude_m=order.get("altitude_m", 0.0),
-        progress=lambda done, of: half(done / max(of, 1)),
-    )  # fmt: skip
+
+    def tell(done: int, of: int) -> None:
+        half(done / max(of, 1))
+
+    if order.get("fan") is None:
+        return review(log, plate, altitude_m=order.get("altitude_m", 0.0), progress=tell)
+    with closing(open_database(order["database"])) as database:
+        return log_of_fan(database, order["site"], order["fan"], log, progress=tell)
 
 
 def _of_stored(order: Mapping[str, Any], progress: Told) -> Findings:

@@ -27,7 +27,7 @@ from monitor.review.as_stored import stored_alarms, stored_runs, where_it_differ
 from monitor.review.engine import conclude
 from monitor.review.findings import Findings, rfc3339
 from monitor.review.log import Log
-from monitor.review.record import known_at
+from monitor.review.record import NOTHING, known_at
 from monitor.review.runs import runs_of
 from monitor.review.supply import StoredSupply, usual_seconds
 from monitor.review.watching import Plates, Progress, watch
@@ -62,12 +62,7 @@ def stored(
         raise ConfigError(
             f"expected a span that ends after it begins, found {rfc3339(from_ms)} to {rfc3339(to_time_ms)}"
         )
-    with database.read() as connection:
-        found_fan = register.find_fan(connection, sites, site, fan)
-    if found_fan is None:
-        raise ConfigError(f"{site}/{fan} is not in the register: amp-monitor fans list names those that are")
-    key = found_fan[0]
-    versions = register.versions(database, key.point_id)
+    key, versions = _registered(database, sites, site, fan)
     at_site = next((one for one in register.sites(database) if one.site == site), None)
     zone = "UTC" if at_site is None else at_site.time_zone
     log, numbers, late = _log(database, key, from_ms, to_time_ms, how, zone)
@@ -88,6 +83,44 @@ def stored(
         return replace(findings, alarms=alarms)
     differs = where_it_differs(findings, stored_runs(database, key, log, watched), alarms, late)
     return replace(findings, log=replace(log, how_read={**log.how_read, "differs": list(differs)}))
+
+
+def log_of_fan(
+    database: Database, site: str, fan: str, log: Log, *, sites: Sites = ALL, progress: Progress | None = None
+) -> Findings:
+    """A log file of a fan of the register: each reading by the version that was true in the field then, with what the
+    fan's service record says. A log written before a re-pitch is so not judged by the blades of today.
+
+    Parameters
+    ----------
+    sites : whose records the reader may see
+
+    Raises
+    ------
+    ConfigError : no such fan
+    LinkError : the database cannot be read
+    """
+    key, versions = _registered(database, sites, site, fan)
+    at_site = next((one for one in register.sites(database) if one.site == site), None)
+    plates = _plates(versions, log, np.zeros(0, np.int64), MEASURED)
+    watched = watch(log, plates, progress=progress)
+    ran = runs_of(log, plates, watched)
+    known = NOTHING
+    if len(log):
+        zone = "UTC" if at_site is None else at_site.time_zone
+        last = plates.at(len(log) - 1)
+        known = known_at(database, key.point_id, last, zone, int(log.t_ms[0]), int(log.t_ms[-1]))
+    altitude_m = 0.0 if at_site is None else at_site.altitude_m
+    return conclude(log, plates, watched, ran, how=MEASURED, altitude_m=altitude_m, known=known)
+
+
+def _registered(database: Database, sites: Sites, site: str, fan: str) -> tuple[PointKey, list[Version]]:
+    """A fan of the register, with all its versions, oldest first."""
+    with database.read() as connection:
+        found = register.find_fan(connection, sites, site, fan)
+    if found is None:
+        raise ConfigError(f"{site}/{fan} is not in the register: amp-monitor fans list names those that are")
+    return found[0], register.versions(database, found[0].point_id)
 
 
 def _log(

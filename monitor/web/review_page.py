@@ -104,7 +104,7 @@ def of_window(
     if faults:
         return _form(request, entered, tuple(faults), 422)
     order = {
-        "database": database_of(request).engine.url.render_as_string(hide_password=False),
+        "database": _address(request),
         "site": item["site"], "fan": item["fan"], "from": times[0].isoformat(), "to": times[1].isoformat(), "as": how,
         "zone": place.time_zone, "units": place.units,
     }  # fmt: skip
@@ -174,7 +174,15 @@ def of_log(
         "altitude_m": place.altitude_m if place else 0.0, "zone": zone or (place.time_zone if place else None),
         "units": place.units if place else "us",
     }  # fmt: skip
+    if (
+        known is not None and not nameplate.strip()
+    ):  # by what was registered when it was written, and its service record
+        order |= {"database": _address(request), "site": known[0]["site"], "fan": known[0]["fan"]}
     return _submitted(request, directory, order, name, entered)
+
+
+def _address(request: Request) -> str:
+    return database_of(request).engine.url.render_as_string(hide_password=False)
 
 
 def _faults_of(read: Any) -> list[str]:

@@ -5,15 +5,17 @@ from __future__ import annotations
 import json
 import re
 import time
+from datetime import timedelta
 from pathlib import Path
 
 import httpx
 import pytest
 
+from monitor.records import register
 from monitor.review import child
 from monitor.web import reviewing
 from monitor.web.reviewing import Busy, Reviews
-from tests.web.farm import Farm
+from tests.web.farm import THREE_PHASE, Farm
 
 HEADER = "time,l1_amps,l2_amps,l3_amps,v12,v23,v31,ambient_c"
 
@@ -64,6 +66,21 @@ def test_a_dropped_log_is_reviewed_by_the_nameplate_of_its_fan(client: httpx.Cli
     assert "<svg" in report.text
     assert client.get(f"{address}/report.pdf").content.startswith(b"%PDF-")
     assert client.get(f"{address}/order.json").status_code == 404
+
+
+def test_a_log_is_judged_by_the_blades_of_its_time(client: httpx.Client, farm: Farm) -> None:
+    farm.site()
+    farm.fan("bin-1")  # 21 degrees, since nine days
+    register.put_nameplate(
+        farm.database, "meadow", "bin-1", THREE_PHASE.replace("degrees = 21", "degrees = 17", 1),
+        valid_from=farm.now - timedelta(hours=1), by="Ann", now=farm.now,
+    )  # fmt: skip
+    answer = client.post(
+        "/review/log", data={"fan": "meadow/bin-1"}, files={"log": ("log.csv", a_log().encode(), "text/csv")}
+    )
+    made(client, answer)
+    found = client.get(f"{answer.headers['location']}/findings.json").json()
+    assert found["pitch"]["options"][0]["pitch"] == 21
 
 
 def test_a_window_of_a_stored_fan_is_reviewed_by_the_clock_of_its_site(client: httpx.Client, farm: Farm) -> None:
