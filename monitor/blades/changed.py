@@ -62,45 +62,6 @@ def changed_since(load: float, median: float, *, volts_known: bool = True, air_k
     return f"changed since: the fan takes {median_words}, {like}"
 
 
-def hourly_loads(
-    motor: Motor,
-    model: CurrentModel,
-    t_ms: NDArray[Any],
-    amps: Floats,
-    volts: Floats,
-    ambient_c: Floats,
-    settled: NDArray[np.bool_],
-) -> tuple[NDArray[np.int64], Floats]:
-    """Median load of each hour with running, from stored readings.
-
-    Parameters
-    ----------
-    motor, model : as registered
-    t_ms : (n,) event times [ms]
-    amps : (n, 3) legs [A]; NaN: not measured
-    volts : (n, 3) v12, v23, v31 [V]; NaN: not measured, rated is taken
-    ambient_c : (n,) [degrees C]; NaN: not measured, reference air is taken
-    settled : (n,) running and past the first minute of its run
-
-    Returns
-    -------
-    (k,) hours, floor(t / 1 h), rising; (k,) median of the active amps at rated voltage in reference air [A]
-
-    Examples
-    --------
-    >>> from monitor.motor.current import current_model
-    >>> motor, t = Motor(460, 3, 10.2, power_factor=0.81), np.arange(0.0, 7_200_000.0, 60_000.0)
-    >>> legs, nothing = np.full((120, 3), 11.1333), np.full((120, 3), np.nan)
-    >>> hours, loads = hourly_loads(
-    ...     motor, current_model(motor), t, legs, 0.0 * legs + 460.0, np.full(120, 12.0), np.ones(120, bool)
-    ... )
-    >>> hours.tolist(), loads.round(2).tolist()
-    ([0, 1], [9.63, 9.63])
-    """
-    hours, figures = hourly_figures(motor, model, t_ms, amps, volts, ambient_c, settled)
-    return hours, figures[:, 0]
-
-
 def hourly_figures(
     motor: Motor,
     model: CurrentModel,
@@ -114,7 +75,12 @@ def hourly_figures(
 
     Parameters
     ----------
-    motor, model, t_ms, amps, volts, ambient_c, settled : as for `hourly_loads`
+    motor, model : as registered
+    t_ms : (n,) event times [ms]
+    amps : (n, 3) legs [A]; NaN: not measured
+    volts : (n, 3) v12, v23, v31 [V]; NaN: not measured, rated is taken
+    ambient_c : (n,) [degrees C]; NaN: not measured, reference air is taken
+    settled : (n,) running and past the first minute of its run
 
     Returns
     -------

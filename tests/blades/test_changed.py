@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.blades.changed import HOUR_MS, Loads, changed_since, hourly_loads, usual_load
+from monitor.blades.changed import HOUR_MS, Loads, changed_since, hourly_figures, usual_load
 from monitor.blades.estimate import estimate
 from monitor.blades.parts import reference_load
 from monitor.blades.window import WindowFigures
@@ -54,8 +54,14 @@ def rows(hours: Any, load: Any, per_hour: int = 60) -> tuple[Any, ...]:
     return t, legs, volts, air, np.ones(n, bool)
 
 
+def loads_of(*columns: Any) -> tuple[Any, Any]:
+    """Hours, and the load of each."""
+    hours, figures = hourly_figures(MOTOR, MODEL, *columns)
+    return hours, figures[:, 0]
+
+
 def test_hourly_loads_are_the_same_in_any_air_and_at_any_volts() -> None:
-    hours, loads = hourly_loads(MOTOR, MODEL, *rows([100, 101, 105], [30.0, 31.0, 29.0]))
+    hours, loads = loads_of(*rows([100, 101, 105], [30.0, 31.0, 29.0]))
     assert hours.tolist() == [100, 101, 105]
     assert loads == pytest.approx([30.0, 31.0, 29.0])
 
@@ -64,19 +70,21 @@ def test_hourly_loads_of_what_is_not_measured_or_not_settled() -> None:
     t, legs, volts, air, settled = rows([100, 101], [30.0, 30.0])
     t, legs, volts, air = t[::-1], legs[::-1], volts[::-1], air[::-1]  # in any order
     settled = (t < 101 * HOUR_MS) | (t >= 102 * HOUR_MS - 3 * 60_000)  # the second hour: the last three readings
-    assert hourly_loads(MOTOR, MODEL, t, legs, volts, air, settled)[0].tolist() == [100, 101]
+    assert loads_of(t, legs, volts, air, settled)[0].tolist() == [100, 101]
     settled[0] = False  # two only
-    assert hourly_loads(MOTOR, MODEL, t, legs, volts, air, settled)[0].tolist() == [100]
+    assert loads_of(t, legs, volts, air, settled)[0].tolist() == [100]
     nothing = np.full_like(legs, math.nan)
-    assert hourly_loads(MOTOR, MODEL, t, nothing, volts, air, settled)[0].tolist() == []
-    assert hourly_loads(MOTOR, MODEL, t, legs, volts, air, np.zeros(len(t), bool))[1].tolist() == []
-    blind = hourly_loads(MOTOR, MODEL, t, np.full_like(legs, 40.0), nothing, nothing[:, 0], settled)[1]
+    assert loads_of(t, nothing, volts, air, settled)[0].tolist() == []
+    assert loads_of(t, legs, volts, air, np.zeros(len(t), bool))[1].tolist() == []
+    blind = loads_of(t, np.full_like(legs, 40.0), nothing, nothing[:, 0], settled)[1]
     assert blind == pytest.approx([reference_load(MODEL, 40.0, None, None)])
-    odd = hourly_loads(MOTOR, MODEL, t, np.full_like(legs, 40.0), volts * 0.5, nothing[:, 0], settled)[1]
+    odd = loads_of(t, np.full_like(legs, 40.0), volts * 0.5, nothing[:, 0], settled)[1]
     assert odd == pytest.approx(blind)  # half the volts at a running motor: a wrong channel
     single = Motor(230, 1, 46.0, power_factor=0.9)
     lines = np.column_stack([np.full(len(t), 225.0), *[np.full(len(t), 900.0)] * 2])
-    one = hourly_loads(single, current_model(single), t, np.full_like(legs, 50.0), lines, nothing[:, 0], settled)[1]
+    one = hourly_figures(single, current_model(single), t, np.full_like(legs, 50.0), lines, nothing[:, 0], settled)[1][
+        :, 0
+    ]
     assert one == pytest.approx([reference_load(current_model(single), 50.0, 225.0 / 230.0, None)])
 
 
