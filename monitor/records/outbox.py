@@ -6,15 +6,19 @@ receiver can tell a repeat after a crash between sending and marking.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.engine import Connection
 
 from monitor.alarms.notice import Notice
 from monitor.records import tables
 from monitor.records.alarm_rows import notice_of
 from monitor.records.database import Database
+from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.rows import from_ms, from_ms_or_none
 from monitor.records.scope import Sites, within
 
@@ -113,7 +117,7 @@ def record_try(
 
 def history(database: Database, sites: Sites, alarm_number: int) -> list[Told]:
     """All notices of an alarm with their tries, oldest first; empty for an alarm of another site."""
-    table, tries = tables.notices, tables.notice_tries
+    table = tables.notices
     here = sa.and_(
         table.c.partition == tables.PARTITION, table.c.alarm_number == alarm_number, within(table.c.site, sites)
     )
@@ -122,14 +126,85 @@ def history(database: Database, sites: Sites, alarm_number: int) -> list[Told]:
             sa.select(table).where(here).order_by(table.c.created_ms, table.c.change_number, table.c.id)
         )
         told = rows.mappings().all()
-        made: dict[str, list[Try]] = {}
-        wanted = sa.select(table.c.id).where(here)
-        for row in connection.execute(
-            sa.select(tries).where(tries.c.notice_id.in_(wanted)).order_by(tries.c.notice_id, tries.c["try"])
-        ).mappings():
-            one = Try(row["try"], from_ms(row["at_ms"]), row["outcome"], row["detail"])
-            made.setdefault(row["notice_id"], []).append(one)
+        made = _tries(connection, [row["id"] for row in told])
     return [
         Told(notice_of(row), row["state"], from_ms_or_none(row["delivered_ms"]), tuple(made.get(row["id"], ())))
         for row in told
     ]
+
+
+def recent(
+    database: Database,
+    sites: Sites,
+    *,
+    route: str | None = None,
+    state: str | None = None,
+    limit: int = 50,
+    after: str | None = None,
+) -> Page:
+    """All notices with what became of them and every try, the newest first.
+
+    A notice of the whole service belongs to no site and is seen only by whoever sees all.
+
+    Parameters
+    ----------
+    route : only this route's, by its name
+    state : "waiting", "delivered" or "failed"; None: all
+    after : token of the part before
+
+    Raises
+    ------
+    ReadingError : `after` is not a token of this list
+    LinkError : the database cannot be read
+    """
+    table = tables.notices
+    query = sa.select(table).where(table.c.partition == tables.PARTITION, within(table.c.site, sites))
+    if route is not None:
+        query = query.where(table.c.route == route)
+    if state is not None:
+        query = query.where(table.c.state == state)
+    if after is not None:
+        created_ms, name = key_of(after, int, str)
+        older, same = table.c.created_ms < created_ms, table.c.created_ms == created_ms
+        query = query.where(sa.or_(older, sa.and_(same, table.c.id < name)))
+    most = min(max(limit, 1), MOST)
+    query = query.order_by(table.c.created_ms.desc(), table.c.id.desc()).limit(most + 1)
+    with database.read() as connection:
+        rows = connection.execute(query).mappings().all()
+        made = _tries(connection, [row["id"] for row in rows])
+    items = [_item(row, made.get(row["id"], [])) for row in rows]
+    return page(items, [[row["created_ms"], row["id"]] for row in rows], most)
+
+
+def _item(row: Mapping[Any, Any], made: list[Try]) -> dict[str, Any]:
+    """One notice as a plain dictionary."""
+    waiting = row["state"] == "waiting"
+    return {
+        "id": row["id"],
+        "site": row["site"],
+        "alarm": row["alarm_number"] or None,
+        "route": row["route"],
+        "address": row["address_index"] + 1,  # the first of a route is its address 1, as people count
+        "kind": row["kind"],
+        "priority": row["priority"],
+        "rings": row["rings"],
+        "subject": row["subject"],
+        "short": row["short"],
+        "long": row["long"],
+        "created": from_ms(row["created_ms"]),
+        "state": row["state"],
+        "next_try": from_ms(row["due_ms"]) if waiting else None,
+        "delivered": from_ms_or_none(row["delivered_ms"]),
+        "tries": [{"number": one.number, "at": one.at, "outcome": one.outcome, "detail": one.detail} for one in made],
+    }
+
+
+def _tries(connection: Connection, notice_ids: Collection[str]) -> dict[str, list[Try]]:
+    """Notice -> its tries, the first one first."""
+    tries = tables.notice_tries
+    wanted = sa.select(tries).where(tries.c.notice_id.in_(sorted(notice_ids)))
+    made: dict[str, list[Try]] = {}
+    for row in connection.execute(wanted.order_by(tries.c.notice_id, tries.c["try"])).mappings():
+        one = Try(row["try"], from_ms(row["at_ms"]), row["outcome"], row["detail"])
+        made.setdefault(row["notice_id"], []).append(one)
+    return made

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from monitor.errors import ReadingError
 from monitor.records import outbox
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
@@ -107,3 +108,71 @@ def test_the_history_tells_the_notices_of_one_alarm_oldest_first(database: Datab
     assert [told.notice.change_number for told in outbox.history(database, ALL, 1)] == [1, 2]
     assert [told.notice.change_number for told in outbox.history(database, ALL, 7)] == [3]
     assert outbox.history(database, ALL, 8) == []
+
+
+# ---------------------------------------------------------------------- all notices, for pages
+
+
+def test_what_was_sent_of_late_is_told_newest_first_with_every_try(database: Database, make: Any) -> None:
+    minute = timedelta(minutes=1)
+    commit(database, Batch(notices=[make.notice(1), make.notice(3, created=make.now + minute), make.notice(2)]))
+    outbox.record_try(database, "0-1-2-farm-0", make.ms + 10, "no answer", "timed out", make.ms + 5_000)
+    outbox.record_try(database, "0-1-2-farm-0", make.ms + 20, "refused", "HTTP 500", make.ms + 9_000)
+    outbox.record_try(database, "0-1-1-farm-0", make.ms + 30, "delivered", "", delivered=True)
+    found = outbox.recent(database, ALL)
+    assert found["next"] is None
+    assert [item["id"] for item in found["items"]] == ["0-1-3-farm-0", "0-1-2-farm-0", "0-1-1-farm-0"]
+    newest, waiting, delivered = found["items"]
+    assert newest == {
+        "id": "0-1-3-farm-0", "site": "meadow", "alarm": 1, "route": "farm", "address": 1, "kind": "raised",
+        "priority": "high", "rings": True, "subject": "north: over its limit", "short": "north 102 %",
+        "long": "north draws 102 % of its limit.", "created": make.now + minute, "state": "waiting",
+        "next_try": make.now + minute, "delivered": None, "tries": [],
+    }  # fmt: skip
+    assert waiting["next_try"] == make.now + timedelta(seconds=9)
+    assert waiting["tries"] == [
+        {"number": 1, "at": make.now + timedelta(milliseconds=10), "outcome": "no answer", "detail": "timed out"},
+        {"number": 2, "at": make.now + timedelta(milliseconds=20), "outcome": "refused", "detail": "HTTP 500"},
+    ]
+    assert (delivered["state"], delivered["next_try"]) == ("delivered", None)
+    assert delivered["delivered"] == make.now + timedelta(milliseconds=30)
+
+
+def test_only_what_was_asked_for_is_told(database: Database, make: Any) -> None:
+    commit(database, Batch(notices=[
+        make.notice(1), make.notice(2, route="desk", id="0-1-2-desk-0"),
+        make.notice(3, site="other", id="0-1-3-farm-0"), make.notice(0, 0, site="", id="0-all-is-well-farm-0"),
+    ]))  # fmt: skip
+    outbox.record_try(database, "0-1-1-farm-0", make.ms, "gone", "", failed=True)
+
+    def ids(sites: Any = ALL, **asked: Any) -> set[str]:
+        return {item["id"] for item in outbox.recent(database, sites, **asked)["items"]}
+
+    assert ids() == {"0-1-1-farm-0", "0-1-2-desk-0", "0-1-3-farm-0", "0-all-is-well-farm-0"}
+    assert ids(route="desk") == {"0-1-2-desk-0"}
+    assert ids(state="failed") == {"0-1-1-farm-0"}
+    assert ids(state="waiting", route="farm") == {"0-1-3-farm-0", "0-all-is-well-farm-0"}
+    assert ids({"meadow"}) == {"0-1-1-farm-0", "0-1-2-desk-0"}
+    assert ids(()) == set()
+    (of_none,) = (item for item in outbox.recent(database, ALL)["items"] if item["site"] == "")
+    assert of_none["alarm"] is None
+
+
+def test_part_by_part_each_notice_is_told_once_whatever_comes_meanwhile(database: Database, make: Any) -> None:
+    """Many of one instant: the time alone would not say where a part ended."""
+    commit(database, Batch(notices=[make.notice(number) for number in range(1, 24)]))
+    seen: list[str] = []
+    after, parts = None, 0
+    while parts == 0 or after is not None:
+        part = outbox.recent(database, ALL, limit=5, after=after)
+        seen += [item["id"] for item in part["items"]]
+        after, parts = part["next"], parts + 1
+        commit(database, Batch(notices=[make.notice(100 + parts, created=make.now + timedelta(seconds=parts))]))
+    assert parts == 5
+    assert seen == sorted((f"0-1-{number}-farm-0" for number in range(1, 24)), reverse=True)
+
+
+@pytest.mark.parametrize("token", ["", "x", "WzFd", "WzEsMl0", "bnVsbA"])
+def test_a_token_of_something_else_is_refused(database: Database, token: str) -> None:
+    with pytest.raises(ReadingError, match="not a token"):
+        outbox.recent(database, ALL, after=token)
