@@ -3,17 +3,54 @@
     step(alarm | None, event, now) -> (alarm, change to store | None, notices wanted)
 
 No clock and no numbers of its own: the caller gives `now` and the next running numbers. Conditions (`Raised`,
-`Returned`) come with the time of the reading, operators' actions and `Tick` with the time of the clock.
+`Returned`) come with the time of the reading, operators' actions and `Tick` with the time of the clock. What an alarm
+is made of stands in `facts`, what may happen to it in `events`; both are given on here.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TypeAlias
 
+from monitor.alarms.events import (
+    Acknowledge,
+    Event,
+    PlannedStop,
+    Raised,
+    RemoveFromService,
+    Returned,
+    ReturnToService,
+    Shelve,
+    Tick,
+    Unshelve,
+    WithdrawPlannedStop,
+)
+from monitor.alarms.facts import About, Alarm, AlarmChange, Wanted
 from monitor.alarms.states import LATCHED, SUPPRESSIONS, TRANSITIONS, Cause, State, Suppression
 from monitor.watch.table import BELOW, BY_ID, PRIORITIES
+
+__all__ = [
+    "CLOCK_STEP",
+    "About",
+    "Acknowledge",
+    "Alarm",
+    "AlarmChange",
+    "Event",
+    "PlannedStop",
+    "Raised",
+    "RemoveFromService",
+    "ReturnToService",
+    "Returned",
+    "Shelve",
+    "Tick",
+    "Unshelve",
+    "Wanted",
+    "WithdrawPlannedStop",
+    "next_due",
+    "step",
+    "suppressed",
+]
 
 QUIET = timedelta(hours=4)
 """Raised again within so long of its last notice, at no higher priority: no further notice (common practice)."""
@@ -22,247 +59,6 @@ QUIET_HIGHEST = timedelta(minutes=30)
 CLOCK_STEP = timedelta(minutes=2)
 """A last notice that lies further ahead than this was stamped by a wrong clock and holds nothing back."""
 
-
-@dataclass(frozen=True)
-class About:
-    """What an alarm is about; one alarm at a time for each."""
-
-    site: str
-    """Site of the register."""
-    fan: str | None
-    """Fan of the register; None for an alarm of a supply or weather point."""
-    supply: str | None
-    """Supply or weather point of the register; None for an alarm of a fan."""
-    condition: str
-    """Id of the condition, from the table of conditions."""
-
-
-@dataclass(frozen=True)
-class Alarm:
-    """An alarm as it stands. All times are aware UTC."""
-
-    number: int
-    """Running number of this occurrence, given by the caller."""
-    site: str
-    """Site of the register."""
-    fan: str | None
-    """Fan of the register, if it is about a fan."""
-    supply: str | None
-    """Supply or weather point of the register, if it is about one."""
-    condition: str
-    """Id of the condition, from the table of conditions."""
-    priority: str
-    """low, medium, high or highest. It only rises while the alarm stands."""
-    state: State
-    """One of the four states."""
-    suppression: Suppression | None
-    """Why notices are held back, if they are."""
-    suppressed_until: datetime | None
-    """End of the suppression [wall time]; None: until an operator ends it."""
-    suppressed_by: str | None
-    """Who suppressed it."""
-    suppressed_why: str | None
-    """Why, in the operator's own words."""
-    since: datetime
-    """When the condition began [event time]."""
-    raised: datetime
-    """When its on-delay was over [event time]."""
-    cleared: datetime | None
-    """When it had returned to normal [event time]; None while it holds. A latched one that returned stands all the
-    same until it is acknowledged."""
-    heard: datetime
-    """When the service learned of it [wall time]."""
-    acknowledged: datetime | None
-    """When it was acknowledged [wall time]."""
-    acknowledged_by: str | None
-    """Who acknowledged it."""
-    count: int
-    """Times raised in this occurrence; 0 for one that only carries a suppression."""
-    value: float | None
-    """What was measured when it was raised, in the unit of the condition."""
-    setpoint: float | None
-    """What it was compared with, in the unit of the condition."""
-    peak: float | None
-    """The greatest value seen while it stood, in the unit of the condition."""
-    last_notice: datetime | None
-    """When the last notice was made that told of it as standing, in this occurrence or an earlier one [wall time]."""
-    text: str
-    """One line for lists, written by the caller with `wording.line`."""
-    rings: bool = True
-    """Whether its notices may break quiet hours."""
-    last_notice_priority: str | None = None
-    """Priority told by the last notice; None: not known, the alarm's own is taken."""
-    untold: int = 0
-    """Times raised since the last notice, over all occurrences."""
-
-    @property
-    def about(self) -> About:
-        """What it is about."""
-        return About(self.site, self.fan, self.supply, self.condition)
-
-    @property
-    def latched(self) -> bool:
-        """It stands only because nobody has acknowledged it: what it tells of has returned to normal."""
-        return self.state.stands and self.cleared is not None
-
-
-@dataclass(frozen=True)
-class AlarmChange:
-    """One change of an alarm, as it is stored."""
-
-    alarm_number: int
-    """Number of the alarm, after the change."""
-    number: int
-    """Running number of the change, given by the caller."""
-    from_state: State
-    """State before."""
-    to_state: State
-    """State after; the same where only the suppression changed or it was told again."""
-    cause: str
-    """Value of `states.Cause`."""
-    at: datetime
-    """When it happened: event time of a condition, wall time of an operator or the clock."""
-    heard: datetime
-    """When the service learned of it [wall time]."""
-    by: str | None
-    """The operator, if one did it."""
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """A notice is wanted."""
-
-    kind: str
-    """raised, cleared or told-again."""
-    rings: bool
-    """Whether it may break quiet hours; a cleared one never does."""
-    count: int
-    """Times raised since the notice before, this time included; 0 where it only went on standing."""
-    counted_since: datetime | None
-    """When the notice before was made [wall time]; None: this is the first."""
-    cause: str
-    """Why now: value of `states.Cause`."""
-
-
-@dataclass(frozen=True)
-class Raised:
-    """The condition is raised: its on-delay is over. Also sent when a standing condition rises in priority."""
-
-    condition: str
-    """Id of the condition."""
-    at: datetime
-    """When its on-delay was over [event time]."""
-    since: datetime
-    """When it began [event time]."""
-    value: float | None
-    """What was measured, in the unit of the condition."""
-    setpoint: float | None
-    """What it was compared with."""
-    peak: float | None
-    """The greatest value since it began."""
-    priority: str
-    """Its priority now, from the table as changed for the fan."""
-    rings: bool = True
-    """Whether it rings, from the table as changed for the fan."""
-
-
-@dataclass(frozen=True)
-class Returned:
-    """The condition is gone: its off-delay is over."""
-
-    at: datetime
-    """When [event time]."""
-    peak: float | None = None
-    """The greatest value while it stood, if greater than told before."""
-    watched: bool = True
-    """False: nobody saw it go, it is not watched for any more."""
-
-
-@dataclass(frozen=True)
-class Acknowledge:
-    """An operator has taken note."""
-
-    by: str
-    """Who."""
-
-
-@dataclass(frozen=True)
-class Shelve:
-    """An operator wants no notices of it for a time."""
-
-    by: str
-    """Who."""
-    until: datetime
-    """Until when [wall time]."""
-    why: str = ""
-    """Why, in the operator's own words."""
-
-
-@dataclass(frozen=True)
-class Unshelve:
-    """An operator takes it off the shelf before its time."""
-
-    by: str
-    """Who."""
-
-
-@dataclass(frozen=True)
-class PlannedStop:
-    """An operator announces that the fan will stand still: for the alarm `stopped` of that fan."""
-
-    by: str
-    """Who."""
-    until: datetime
-    """When the fan is to run again [wall time]."""
-    why: str = ""
-    """Why, in the operator's own words."""
-
-
-@dataclass(frozen=True)
-class WithdrawPlannedStop:
-    """An operator takes the announcement back."""
-
-    by: str
-    """Who."""
-
-
-@dataclass(frozen=True)
-class RemoveFromService:
-    """Maintenance: no notices until it is returned to service."""
-
-    by: str
-    """Who."""
-    until: datetime | None = None
-    """Return date [wall time]; None: until it is returned by hand."""
-    why: str = ""
-    """Why, in the operator's own words."""
-
-
-@dataclass(frozen=True)
-class ReturnToService:
-    """Maintenance is over."""
-
-    by: str
-    """Who."""
-
-
-@dataclass(frozen=True)
-class Tick:
-    """The clock has moved on: ends suppressions whose time is up and tells again what nobody acknowledged."""
-
-
-Event: TypeAlias = (
-    Raised
-    | Returned
-    | Acknowledge
-    | Shelve
-    | Unshelve
-    | PlannedStop
-    | WithdrawPlannedStop
-    | RemoveFromService
-    | ReturnToService
-    | Tick
-)
 Stepped: TypeAlias = tuple[Alarm | None, AlarmChange | None, list[Wanted]]
 
 

@@ -1,0 +1,128 @@
+"""What may happen to an alarm: a condition raised or returned, what an operator asks for, the clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TypeAlias
+
+
+@dataclass(frozen=True)
+class Raised:
+    """The condition is raised: its on-delay is over. Also sent when a standing condition rises in priority."""
+
+    condition: str
+    """Id of the condition."""
+    at: datetime
+    """When its on-delay was over [event time]."""
+    since: datetime
+    """When it began [event time]."""
+    value: float | None
+    """What was measured, in the unit of the condition."""
+    setpoint: float | None
+    """What it was compared with."""
+    peak: float | None
+    """The greatest value since it began."""
+    priority: str
+    """Its priority now, from the table as changed for the fan."""
+    rings: bool = True
+    """Whether it rings, from the table as changed for the fan."""
+
+
+@dataclass(frozen=True)
+class Returned:
+    """The condition is gone: its off-delay is over."""
+
+    at: datetime
+    """When [event time]."""
+    peak: float | None = None
+    """The greatest value while it stood, if greater than told before."""
+    watched: bool = True
+    """False: nobody saw it go, it is not watched for any more."""
+
+
+@dataclass(frozen=True)
+class Acknowledge:
+    """An operator has taken note."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class Shelve:
+    """An operator wants no notices of it for a time."""
+
+    by: str
+    """Who."""
+    until: datetime
+    """Until when [wall time]."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class Unshelve:
+    """An operator takes it off the shelf before its time."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class PlannedStop:
+    """An operator announces that the fan will stand still: for the alarm `stopped` of that fan."""
+
+    by: str
+    """Who."""
+    until: datetime
+    """When the fan is to run again [wall time]."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class WithdrawPlannedStop:
+    """An operator takes the announcement back."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class RemoveFromService:
+    """Maintenance: no notices until it is returned to service."""
+
+    by: str
+    """Who."""
+    until: datetime | None = None
+    """Return date [wall time]; None: until it is returned by hand."""
+    why: str = ""
+    """Why, in the operator's own words."""
+
+
+@dataclass(frozen=True)
+class ReturnToService:
+    """Maintenance is over."""
+
+    by: str
+    """Who."""
+
+
+@dataclass(frozen=True)
+class Tick:
+    """The clock has moved on: ends suppressions whose time is up and tells again what nobody acknowledged."""
+
+
+Event: TypeAlias = (
+    Raised
+    | Returned
+    | Acknowledge
+    | Shelve
+    | Unshelve
+    | PlannedStop
+    | WithdrawPlannedStop
+    | RemoveFromService
+    | ReturnToService
+    | Tick
+)
