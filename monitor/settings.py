@@ -114,6 +114,18 @@ class RouteSettings(_Table):
     )
     to: tuple[str, ...] = Field(min_length=1, description='a list of addresses such as "mailto://..."')
     also_cleared: bool = Field(False, strict=True, description="true or false")
+    after_minutes: float = Field(
+        0.0, strict=True, ge=0, le=1440, description="minutes from 0 to 1440 that nobody acknowledged"
+    )
+    quiet_from: Annotated[str, AfterValidator(_time_of_day)] | None = Field(
+        None, description="a local time such as 21:00"
+    )
+    quiet_to: Annotated[str, AfterValidator(_time_of_day)] | None = Field(
+        None, description="a local time such as 06:00"
+    )
+    all_is_well: Annotated[str, AfterValidator(_time_of_day)] | None = Field(
+        None, description="a local time such as 07:00"
+    )
     secret_file: Path | None = Field(None, description="the path of a file that holds the webhook's signing secret")
 
 
@@ -314,6 +326,10 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
             for site in _list(route, "sites")
             if isinstance(site, str) and sites and site not in sites
         )
+        if ("quiet_from" in route) != ("quiet_to" in route):
+            faults.append(Fault(here, "quiet_from and quiet_to together", "only one of them"))
+        elif "quiet_from" in route and route["quiet_from"] == route["quiet_to"]:
+            faults.append(Fault(f"{here}.quiet_to", "another time than quiet_from", f'"{route["quiet_to"]}"'))
         signed = any(isinstance(address, str) and address.startswith("webhook+") for address in _list(route, "to"))
         if signed and "secret_file" not in route:
             faults.append(Fault(f"{here}.secret_file", "a file with the signing secret", "nothing"))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time, timedelta
 
 from monitor.alarms.alarm import Alarm, AlarmChange, Wanted
 from monitor.alarms.data import notice_data
-from monitor.alarms.notice import Notice, notice_id
+from monitor.alarms.notice import Notice, group_of_alarm, notice_id
 from monitor.alarms.story import Story
 from monitor.alarms.wording import long, short, subject
 from monitor.watch.table import BY_ID
@@ -28,6 +28,12 @@ class Route:
     """Addresses, as the sender understands them."""
     also_cleared: bool = False
     """Whether it also wants to hear that an alarm has cleared."""
+    after: timedelta = timedelta(0)
+    """A further step: told only what nobody has acknowledged for so long."""
+    quiet: tuple[time, time] | None = None
+    """From when to when what does not ring waits, by the site's clock; over midnight where the second is earlier."""
+    all_is_well: time | None = None
+    """When a line a day and site is wished, by the site's clock."""
 
 
 def takes(route: Route, wanted: Wanted, alarm: Alarm) -> bool:
@@ -67,7 +73,7 @@ def notices_for(
     texts = subject(alarm, story, wanted), short(alarm, story, wanted), long(alarm, story, wanted)
     return [
         Notice(
-            notice_id(partition, alarm.number, change.number, route.name, index),
+            notice_id(group_of_alarm(partition, alarm.number, change.number, route.name), index),
             alarm.site, alarm.number, change.number, route.name, index,
             wanted.kind, alarm.priority, wanted.rings, *texts, notice_data(alarm, story, wanted), now,
         )

@@ -95,10 +95,11 @@ def change_row(change: AlarmChange) -> dict[str, Any]:
 
 
 def notice_row(notice: Notice) -> dict[str, Any]:
-    """A notice as a row of `notices`, waiting and due at once."""
+    """A notice as a row of `notices`, waiting."""
     created_ms = to_ms(notice.created)
     return {
         "id": notice.id,
+        "group_id": notice.group_id,
         "partition": PARTITION,
         "site": notice.site,
         "alarm_number": notice.alarm_number,
@@ -113,7 +114,7 @@ def notice_row(notice: Notice) -> dict[str, Any]:
         "long": notice.long,
         "data": json.dumps(notice.data, ensure_ascii=False, allow_nan=False),
         "created_ms": created_ms,
-        "due_ms": created_ms,
+        "due_ms": created_ms if notice.due is None else max(created_ms, to_ms(notice.due)),
         "state": "waiting",
         "tries": 0,
         "delivered_ms": None,

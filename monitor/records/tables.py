@@ -409,10 +409,32 @@ service_records = Table(
     sqlite_autoincrement=True,
 )
 
+tellings = Table(
+    # Which change of an alarm which route is to be told, when, and what became of it.
+    "tellings",
+    metadata,
+    _partition(),
+    _number("change_number"),
+    Column("route", Text, primary_key=True),
+    Column("alarm_number", BigInteger, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("wanted", Text, nullable=False),
+    _ms("wanted_ms"),
+    _ms("due_ms"),
+    Column("state", Text, nullable=False),
+    Column("why", Text),
+    Column("group_id", Text),
+    CheckConstraint("state IN ('waiting', 'told', 'dropped')", name="state"),
+    Index(None, "state"),
+    Index(None, "partition", "alarm_number"),
+    Index(None, "group_id"),
+)
+
 notices = Table(
     "notices",
     metadata,
     Column("id", Text, primary_key=True),
+    Column("group_id", Text),
     Column("partition", SmallInteger, nullable=False),
     Column("site", Text, nullable=False),
     Column("alarm_number", BigInteger, nullable=False),
@@ -431,9 +453,13 @@ notices = Table(
     Column("state", Text, nullable=False),
     Column("tries", Integer, nullable=False),
     _ms("delivered_ms", nullable=True),
+    _ms("link_used_ms", nullable=True),
+    Column("link_used_by", Text),
     CheckConstraint("state IN ('waiting', 'delivered', 'failed')", name="state"),
     Index(None, "state", "due_ms"),
     Index(None, "partition", "alarm_number"),
+    Index(None, "group_id"),
+    Index(None, "created_ms"),
 )
 
 notice_tries = Table(

@@ -15,7 +15,7 @@ import pytest
 import sqlalchemy as sa
 
 from monitor.alarms.alarm import Alarm, AlarmChange
-from monitor.alarms.notice import Notice, notice_id
+from monitor.alarms.notice import Notice
 from monitor.alarms.states import Cause, State
 from monitor.records import register, tables
 from monitor.records.commit import Batch
@@ -114,7 +114,7 @@ class Make:
 
     def notice(self, change_number: int = 1, alarm_number: int = 1, **changed: Any) -> Notice:
         notice = Notice(
-            id=notice_id(0, alarm_number, change_number, "farm", 0), site="meadow", alarm_number=alarm_number,
+            id=f"0-{alarm_number}-{change_number}-farm-0", site="meadow", alarm_number=alarm_number,
             change_number=change_number, route="farm", address_index=0, kind="raised", priority="high", rings=True,
             subject="north: over its limit", short="north 102 %", long="north draws 102 % of its limit.",
             data={"load_ratio": 1.02}, created=NOW,

@@ -298,9 +298,25 @@ def test_what_an_older_form_holds_is_kept(url: str, tmp_path: Path, monkeypatch:
                     f"INSERT INTO fan_now (point_id, seq, t_ms, heard_ms, l1, load_ratio, running, {heats}flags)"
                     f" VALUES (1, 3, 8, 9, 12.34, 0.86543, 1, {'0.9, 1e999, ' if heats else ''}2)"
                 )
+            if number < 8:
+                connection.exec_driver_sql(
+                    "INSERT INTO notices (id, partition, site, alarm_number, change_number, route, address_index, kind,"
+                    " priority, rings, subject, short, long, data, created_ms, due_ms, state, tries)"
+                    " VALUES"
+                    " ('0-3-4-farm-11', 0, 'home', 3, 4, 'farm', 11, 'raised', 'high', 1, '', '', '', '{}', 5, 5,"
+                    " 'waiting', 0),"
+                    " ('0-3-4-farm-0', 0, 'home', 3, 4, 'farm', 0, 'raised', 'high', 1, '', '', '', '{}', 5, 5,"
+                    " 'delivered', 1)"
+                )
         before.close()
         after = open_database(address)
         assert form(after) == NEWEST
+        if number < 8:
+            with after.read() as connection:
+                told = connection.execute(sa.select(tables.tellings)).mappings().one()
+                assert set(connection.execute(sa.select(tables.notices.c.group_id)).scalars()) == {"0-3-4-farm"}
+            assert (told["change_number"], told["route"], told["alarm_number"]) == (4, "farm", 3)
+            assert (told["state"], told["group_id"], told["due_ms"]) == ("told", "0-3-4-farm", 5)
         if number < 7:
             with after.read() as connection:
                 now = connection.execute(sa.select(tables.fan_now)).mappings().one()

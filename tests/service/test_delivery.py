@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-from monitor.alarms.notice import Notice, notice_id
+from monitor.alarms.notice import Notice
 from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.commit import Batch, commit
@@ -36,7 +36,7 @@ ROUTES = [("farm", ("terminal:", "mailto://x"), None), ("desk", ("webhook+http:/
 
 def notice(change: int, route: str = "farm", index: int = 0, *, rings: bool = True) -> Notice:
     return Notice(
-        id=notice_id(0, 17, change, route, index), site="home", alarm_number=17, change_number=change, route=route,
+        id=f"0-17-{change}-{route}-{index}", site="home", alarm_number=17, change_number=change, route=route,
         address_index=index, kind="raised", priority="high", rings=rings, subject="north-3: overload", short="short",
         long="long", data={"fan": "north-3"}, created=MADE,
     )  # fmt: skip
