@@ -144,7 +144,7 @@ WRONG = [
     ('[[notices.route]]\nname = "a"\nto = ["x"]\nquiet_from = "21:00"\nquiet_to = "21:00"',
      'notices.route.0.quiet_to: expected another time than quiet_from, found "21:00"'),
     ('[[notices.route]]\nname = "a"\nto = ["x"]\nall_is_well = "7"',
-     'notices.route.0.all_is_well: expected a local time such as 07:00, found "7"'),
+     'notices.route.0.all_is_well: expected a local time such as 17:00, found "7"'),
     ('[[notices.route]]\nname = "a"\nto = ["x"]\nafter_minutes = -1',
      "notices.route.0.after_minutes: expected minutes from 0 to 1440 that nobody acknowledged, found -1"),
     ('[[notices.route]]\nname = "a"\nto = ["webhook+https://x"]',

@@ -28,7 +28,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("partition", "change_number", "route", name="pk_tellings"),
     )
     op.create_index("ix_tellings_state", "tellings", ["state"])
-    op.create_index("ix_tellings_partition", "tellings", ["partition", "alarm_number"])
+    op.create_index("ix_tellings_partition_alarm_number", "tellings", ["partition", "alarm_number"])
     op.create_index("ix_tellings_group_id", "tellings", ["group_id"])
     op.add_column("notices", sa.Column("group_id", sa.Text(), nullable=True))
     op.add_column("notices", sa.Column("link_used_ms", sa.BigInteger(), nullable=True))
