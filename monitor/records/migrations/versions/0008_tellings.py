@@ -24,7 +24,7 @@ def upgrade() -> None:
         sa.Column("state", sa.Text(), nullable=False),
         sa.Column("why", sa.Text(), nullable=True),
         sa.Column("group_id", sa.Text(), nullable=True),
-        sa.CheckConstraint("state IN ('waiting', 'told', 'dropped')", name="ck_tellings_state"),
+        sa.CheckConstraint("state IN ('waiting', 'told', 'dropped')", name=op.f("ck_tellings_state")),
         sa.PrimaryKeyConstraint("partition", "change_number", "route", name="pk_tellings"),
     )
     op.create_index("ix_tellings_state", "tellings", ["state"])
