@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import ssl
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from monitor.errors import ConfigError, Fault
+
+_NO_LEVEL: Final = re.compile(r"[/+#\x00]")
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,17 @@ class BrokerAddress:
     @property
     def tls(self) -> bool:
         return self.port == 8883 or self.ca_file is not None or self.cert_file is not None
+
+    @property
+    def status_topic(self) -> str:
+        """Where our own word stands: two levels under the root, so never that of a logger (SITE/FAN/status).
+
+        What no topic level may hold becomes a dash.
+
+        >>> BrokerAddress(client_id="amp-monitor").status_topic, BrokerAddress(client_id="home/a+").status_topic
+        ('amps/v1/amp-monitor/status', 'amps/v1/home-a-/status')
+        """
+        return f"{self.root}/{_NO_LEVEL.sub('-', self.client_id)}/status"
 
     def __str__(self) -> str:
         return f"{self.host}:{self.port}"

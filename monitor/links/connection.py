@@ -25,6 +25,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from monitor.errors import ConfigError
 from monitor.links.address import tls_context
 from monitor.links.buffered import AT_ONCE, Buffered
+from monitor.links.message import Message
 
 if TYPE_CHECKING:
     from monitor.links.mqtt import Broker
@@ -42,6 +43,10 @@ ANSWER_SECONDS: Final = 10.0
 COME_AGAIN_SECONDS: Final = 10.0
 """What the broker has not sent again by then, or by 1 s of quiet, it has lost."""
 GOODBYE_SECONDS: Final = 1.0
+ONLINE: Final = b"online"
+OFFLINE: Final = b"offline"
+"""Our own word, retained under `BrokerAddress.status_topic`: said by us with each connection and at each farewell, and
+as our will by the broker when the connection just ends (MQTT 5.0, 3.1.2.5)."""
 PAYLOAD_KEPT: Final = 256 * 1024 + 1
 """Longer payloads are cut here: enough for the decoder to see that they are too large."""
 
@@ -50,6 +55,9 @@ BAD_CLIENT_ID: Final = 0x85
 BAD_PASSWORD: Final = 0x86
 NOT_AUTHORIZED: Final = 0x87
 BANNED: Final = 0x8A
+NO_RETAIN: Final = 0x9A
+NO_SUCH_QOS: Final = 0x9B
+"""The broker takes no retained will, or none of QoS 1 (MQTT 5.0, 3.2.2.2): it gets none."""
 SESSION_TAKEN_OVER: Final = 0x8E
 _INSTALLER_MUST_ACT: Final = frozenset((BAD_CLIENT_ID, BAD_PASSWORD, NOT_AUTHORIZED, BANNED))
 
@@ -131,6 +139,8 @@ class Connection:
                 client.username_pw_set(address.username, address.password)
             if address.tls:
                 client.tls_set_context(tls_context(address))  # read anew: certificates are renewed while we run
+            if not broker.will_refused:
+                client.will_set(address.status_topic, OFFLINE, qos=1, retain=True)
             if self._v5:
                 properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
                 properties.SessionExpiryInterval = NEVER_EXPIRES
@@ -242,6 +252,9 @@ class Connection:
         client = self._client
         until = time.monotonic() + GOODBYE_SECONDS
         sock = client.socket()
+        if self.accepted and not self._faulty:  # a farewell takes our will from the broker: we say it ourselves
+            said = client.publish(self._broker.address.status_topic, OFFLINE, qos=1, retain=True)
+            self._published[said.mid] = self._broker.address.status_topic
         while self.accepted and not self._faulty and time.monotonic() < until:
             busy = bool(self._broker._acks or self._unsent or self._broker._to_publish or self._published)
             if not busy and not client.want_write():
@@ -254,6 +267,7 @@ class Connection:
             return
         # The broker takes packets one by one. Were the socket closed now, it would drop the acknowledgements it has not
         # read yet; when it closes the socket itself, it has read them all.
+        until = time.monotonic() + GOODBYE_SECONDS  # anew: what it did not acknowledge may have taken all of the first
         with contextlib.suppress(OSError):
             sock.send(_DISCONNECT)
             while (left := until - time.monotonic()) > 0:
@@ -291,6 +305,8 @@ class Connection:
             )
         else:
             client.subscribe([(topic, 1) for topic in wanted])
+        said = client.publish(address.status_topic, ONLINE, qos=1, retain=True)
+        self._published[said.mid] = address.status_topic
         broker._to_publish = deque(dict.fromkeys([*broker._states, *broker._to_publish]))
 
     def _refused(self, reason: ReasonCode) -> None:
@@ -299,6 +315,10 @@ class Connection:
         if code == UNSUPPORTED_PROTOCOL and self._v5:
             self.protocol_refused = True
             self.words = f"the broker at {address} does not speak MQTT 5; going on with MQTT 3.1.1"
+            return
+        if code in (NO_RETAIN, NO_SUCH_QOS) and not self._broker.will_refused:
+            self._broker.will_refused = self.retry_at_once = True
+            self.words = f"the broker at {address} keeps no last word of ours; going on without one"
             return
         self.installer_must_act = code in _INSTALLER_MUST_ACT
         who = f'the user "{address.username}"' if address.username else "a client without user name"
@@ -344,6 +364,9 @@ class Connection:
                 topic = message.topic
             except UnicodeDecodeError:
                 topic = f"{self._broker.address.root}/?/?/readings"
+            if topic == self._broker.address.status_topic:  # a form with wildcards heard our own word
+                self._broker.ack([Message(self._broker.generation, message.mid, topic, b"", True, 0.0, message.qos)])
+                return
             payload = message.payload
             if len(payload) > PAYLOAD_KEPT:
                 payload = payload[:PAYLOAD_KEPT]

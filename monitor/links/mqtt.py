@@ -81,6 +81,8 @@ class Broker:
         self._to_publish: deque[str] = deque()
         self._said = ""
         self._short = 0
+        self.will_refused = False
+        """The broker takes no will; our own word is said without one."""
         self._last_message: float | None = None
         self.generation = 0
         """Number of the connection; 0 before the first."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -334,39 +334,6 @@ class Figures:
         self._trails.grow(len(self._plant.points))
 
 
-def state_message(point: Point, seen: Seen, running: bool, alarms: Sequence[Alarm]) -> Mapping[str, object]:
-    """What is published retained for a local panel or a PLC."""
-    return {
-        "site": point.site,
-        "fan": point.name,
-        "t": _rfc3339(seen.t_ms),
-        "running": running,
-        "highest_leg_amps": _rounded(seen.highest, 2),
-        "limit_amps": _rounded(seen.limit, 2),
-        "load_ratio": _rounded(seen.ratio, 4),
-        "alarms": [alarm.condition for alarm in alarms],
-    }
-
-
-def alarms_message(point: Point, alarms: Sequence[Alarm]) -> Mapping[str, object]:
-    """The standing alarms of a fan or a supply or weather point, published retained when they change."""
-    return {
-        "site": point.site,
-        point.kind: point.name,
-        "alarms": [
-            {
-                "number": alarm.number,
-                "id": alarm.condition,
-                "priority": alarm.priority,
-                "state": alarm.state.value,
-                "raised": alarm.raised.isoformat().replace("+00:00", "Z"),
-                "text": alarm.text,
-            }
-            for alarm in alarms
-        ],
-    }
-
-
 def _time(ms: float) -> datetime:
     return datetime.fromtimestamp(ms / 1000.0, UTC)
 
@@ -381,7 +348,3 @@ def _when(text: str | None) -> datetime | None:
 
 def _or_none(value: float) -> float | None:
     return None if math.isnan(value) else value
-
-
-def _rounded(value: float, digits: int) -> float | None:
-    return None if math.isnan(value) else round(value, digits)

@@ -15,7 +15,7 @@ from monitor.service.plant import Plant, Point
 from monitor.watch import layout
 from monitor.watch.overrides import for_fan, turned_off
 from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS
-from monitor.watch.tick import Heard, is_overdue
+from monitor.watch.tick import Heard, is_overdue, silence_allowed_seconds
 
 LONGEST_ROUND_SECONDS = 10.0
 """A turn that took longer (the machine slept, a disk hung) counts for no more than this as time of listening."""
@@ -56,6 +56,22 @@ class Silence:
         """How long readings could have come from a point and none came [s]."""
         heard = self._heard.get(point.row)
         return self._listened - (heard[0] if heard is not None else 0.0)
+
+    def overdue(self, point: Point, now_ms: float) -> bool:
+        """Whether what is known of a point is too old to go by; of one not heard since the start the wall clock tells.
+
+        Parameters
+        ----------
+        now_ms : wall time
+        """
+        silent = self.silent_seconds(point)
+        if point.row not in self._heard:
+            silent = max(silent, (now_ms - float(self._plant.heard_ms[point.row])) / 1000.0)
+        if not silent > OVERDUE_AT_LEAST_SECONDS:  # nor where it was never heard
+            return False
+        row = for_fan(point.nameplate.conditions if point.nameplate else {})["logger-overdue"]
+        period = self._plant.period_ms_of(point)
+        return silent > silence_allowed_seconds(None if math.isnan(period) else period / 1000.0, row)
 
     def look(self, point: Point, alarm: Alarm | None, now_ms: float) -> Raised | Returned | None:
         """What has happened to a watched point: it is overdue, it is heard again, or nothing new.

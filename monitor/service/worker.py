@@ -154,7 +154,8 @@ class Worker:
         self.rounds += 1
         now = self._steady()
         if self.rounds == 1:
-            self._retained.all_alarms()
+            self._look_who_is_late()
+            self._retained.publish()
         if self.trouble is None:
             if self._link.connected and self._holding_since is None and self._caught_up:
                 self._silence.listen(now - self._round_at)
@@ -301,6 +302,12 @@ class Worker:
             self._complain(str(exc))
         if self._steady() - self._snapshot_at >= SNAPSHOT_SECONDS:
             self._snapshot()
+        self._look_who_is_late()
+
+    def _look_who_is_late(self) -> None:
+        """Whose readings are too old to go by."""
+        now_ms = self._now_ms()
+        self._retained.stale({point.row for point in self.plant.fans() if self._silence.overdue(point, now_ms)})
 
     def _judge_a_gap(self) -> None:
         """A gap that readings have filled late, if one is due: what is found in it is told once, and alters nothing."""
@@ -398,6 +405,7 @@ class Worker:
         self._keeping.counts()
         self._committed_at = self._steady()
         if pending.empty:
+            self._retained.publish()
             return True
         try:
             commit(self._database, pending.batch())
@@ -415,8 +423,8 @@ class Worker:
         self._gaps.stored()
         self._link.ack(pending.messages)
         self.hurry.acknowledged(len(pending.messages), self._clock())
-        for row in pending.told:
-            self._retained.alarms(self.plant.points[row])
+        self._retained.changed(pending.told)
+        self._retained.publish()
         for point_id in pending.fan_now:
             self._retained.state(self.plant.by_id[point_id])
         if pending.service or pending.service_found:

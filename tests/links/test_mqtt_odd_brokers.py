@@ -259,6 +259,19 @@ def test_the_greeting_asks_for_a_session_that_stays(link: Link) -> None:
     assert b"\x11\xff\xff\xff\xff" in greeting  # Session Expiry Interval: never
     assert b"\x21\xff\xff" in greeting  # Receive Maximum 65,535
     assert b"amp-monitor" in greeting
+    assert greeting[at + 1] & 0x3C == 0x2C  # a will, of QoS 1, retained (MQTT 5.0, 3.1.2.5 to 3.1.2.7)
+    assert greeting.endswith(b"\x00\x1aamps/v1/amp-monitor/status\x00\x07offline")
+    broker.stop()
+    odd.close()
+
+
+@pytest.mark.parametrize("reason", [b"\x9a", b"\x9b"])
+def test_a_broker_that_keeps_no_last_word_gets_none(reason: bytes, link: Link) -> None:
+    odd = OddBroker(b"\x20\x03\x00" + reason + b"\x00", b"\x20\x03\x00\x00\x00")
+    broker = connected(link(odd.port))
+    flags = [greeting[greeting.index(b"MQTT") + 5] for greeting in odd.greetings[:2]]
+    assert [one & 0x04 for one in flags] == [0x04, 0]
+    assert broker.protocol == "MQTT 5"
     broker.stop()
     odd.close()
 
@@ -322,7 +335,8 @@ def test_the_farewell_waits_until_the_broker_has_read_everything(link: Link) -> 
             got = b""
             while not got.endswith(b"\xe0\x00"):
                 got += sock.recv(1024)
-            assert got.endswith(b"\x40\x02\x00\x07\xe0\x00")
+            assert b"\x40\x02\x00\x07" in got
+            assert got.endswith(b"offline\xe0\x00")
             sock.settimeout(0.3)
             with pytest.raises(TimeoutError):
                 sock.recv(1)

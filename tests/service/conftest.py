@@ -64,7 +64,9 @@ class FakeLink:
 
     def publish_state(self, topic_tail: str, payload: bytes, retain: bool = True) -> None:
         self.on_word()
-        self.published.setdefault(topic_tail, []).append(json.loads(payload) if payload else None)
+        plain = topic_tail.endswith("/alarm")
+        said = payload.decode() if plain else json.loads(payload) if payload else None
+        self.published.setdefault(topic_tail, []).append(said)
 
     def last(self, topic_tail: str) -> Any:
         return self.published[topic_tail][-1]
