@@ -12,6 +12,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -50,6 +51,18 @@ def _time_of_day(text: str) -> str:
     return text
 
 
+def _public_url(text: str) -> str:
+    try:
+        parts = urlsplit(text)
+        _ = parts.port  # raises when it is no number
+    except ValueError:
+        parts = urlsplit("")
+    plain = parts.path in ("", "/") and not (parts.query or parts.fragment or parts.username or parts.password)
+    if parts.scheme not in ("http", "https") or not parts.hostname or not plain or not text.isprintable():
+        raise ValueError("an address without a path, such as https://farm.example")
+    return text
+
+
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -76,7 +89,9 @@ class WebSettings(_Table):
     listen: Annotated[str, AfterValidator(_loopback_or_address)] = Field(
         "127.0.0.1:8080", description="an address and a port, such as 127.0.0.1:8080"
     )
-    public_url: str | None = Field(None, description="the address under which people open the pages")
+    public_url: Annotated[str, AfterValidator(_public_url)] | None = Field(
+        None, description="the address under which people open the pages"
+    )
 
     @property
     def host(self) -> str:

@@ -112,6 +112,10 @@ WRONG = [
     ('[web]\nlisten = "8080"', 'web.listen: expected an address and a port, such as 127.0.0.1:8080, found "8080"'),
     ('[web]\nlisten = "h:70000"',
      'web.listen: expected an address and a port, such as 127.0.0.1:8080, found "h:70000"'),
+    *((f'[web]\npublic_url = "{wrong}"',
+       f'web.public_url: expected an address without a path, such as https://farm.example, found "{wrong}"')
+      for wrong in ("farm.example", "ftp://farm.example", "https://", "https://farm.example/fans",
+                    "https://a:b@farm.example", "https://farm.example?x=1", "http://farm.example:x")),
     ("[database]\nurl = 5", "database.url: expected a database address such as sqlite:///monitor.db, found 5"),
     ("commit_seconds = 0", "commit_seconds: expected seconds from 0.1 to 60, found 0"),
     ("commit_seconds = nan", "commit_seconds: expected seconds from 0.1 to 60, found nan"),

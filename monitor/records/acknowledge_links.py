@@ -18,7 +18,9 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
-from datetime import timedelta
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from urllib.parse import quote
 
 import sqlalchemy as sa
@@ -28,7 +30,10 @@ from sqlalchemy.engine import Connection
 
 from monitor.records import tables
 from monitor.records.database import Database
+from monitor.records.rows import from_ms, from_ms_or_none
 
+KIND = "acknowledge-link"
+"""Kind of the action by which somebody uses a link; its body: {"notice": id}."""
 PATH = "/a/"
 """Short: an SMS holds it."""
 VALID_FOR = timedelta(days=7)
@@ -104,3 +109,61 @@ def notice_of(token: str, key: bytes) -> str | None:
 
 def _signer(key: bytes) -> Signer:
     return Signer(key, salt=_SALT, sep=".", key_derivation="hmac", digest_method=hashlib.sha256, algorithm=_Short())
+
+
+# --- what a link is about --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Linked:
+    """A notice as its link sees it."""
+
+    notice_id: str
+    site: str
+    """Of its alarms; empty for a notice of the whole service."""
+    route: str
+    """To whom it went."""
+    long: str
+    """Its text."""
+    created: datetime
+    alarms: tuple[int, ...]
+    """Numbers of the alarms it tells of, the first told first; empty for a notice of none."""
+    used: datetime | None
+    """When its link was used; None: not yet."""
+    used_by: str | None
+
+
+def linked(database: Database, notice_id: str) -> Linked | None:
+    """What the link of a notice is about; None when there is no such notice (any more).
+
+    No sites are asked for: whoever calls it has read the id out of a signed link, which is the permission.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    notices, tellings = tables.notices, tables.tellings
+    with database.read() as connection:
+        row = connection.execute(sa.select(notices).where(notices.c.id == notice_id)).mappings().first()
+        if row is None:
+            return None
+        told = sa.select(tellings.c.alarm_number).where(
+            tellings.c.partition == row["partition"], tellings.c.group_id == row["group_id"],
+            tellings.c.site == row["site"], tellings.c.state == "told",
+        )  # fmt: skip
+        numbers = list(connection.execute(told.order_by(tellings.c.change_number)).scalars())
+    if row["alarm_number"]:
+        numbers.insert(0, row["alarm_number"])
+    return Linked(
+        notice_id, row["site"], row["route"], row["long"], from_ms(row["created_ms"]), tuple(dict.fromkeys(numbers)),
+        from_ms_or_none(row["link_used_ms"]), row["link_used_by"],
+    )  # fmt: skip
+
+
+def mark_used(connection: Connection, used: Mapping[str, tuple[int, str]]) -> None:
+    """Stores when [ms] and by whom links were used, within the transaction that acknowledges; the first use stays."""
+    table = tables.notices
+    for notice_id, (at_ms, by) in used.items():
+        unused = table.c.link_used_ms.is_(None)
+        values = {"link_used_ms": at_ms, "link_used_by": by}
+        connection.execute(sa.update(table).where(table.c.id == notice_id, unused).values(values))

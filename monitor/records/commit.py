@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import gaps, service_record, tables
+from monitor.records import acknowledge_links, gaps, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
@@ -61,6 +61,8 @@ class Batch:
     """As they are after the batch; at most one for a number."""
     changes: list[AlarmChange] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
+    links_used: dict[str, tuple[int, str]] = field(default_factory=dict)
+    """Id of a notice -> when its link was used to acknowledge [wall time, ms], and by whom."""
     actions_done: list[Done] = field(default_factory=list)
     estimates: dict[int, tuple[int, Mapping[str, object]]] = field(default_factory=dict)
     """Point -> wall time [ms], the estimate as JSON would have it."""
@@ -97,6 +99,7 @@ def commit(database: Database, batch: Batch) -> None:
         _write_rejected(connection, batch.rejected)
         _write_findings(connection, batch)
         service_record.write(connection, batch.service, batch.service_found)
+        acknowledge_links.mark_used(connection, batch.links_used)
         _write_done(connection, batch)
 
 

@@ -31,6 +31,8 @@ class Pending:
     alarms: dict[int, Alarm] = field(default_factory=dict)
     changes: list[AlarmChange] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
+    links_used: dict[str, tuple[int, str]] = field(default_factory=dict)
+    """Id of a notice -> when its link was used to acknowledge [wall time, ms], and by whom."""
     actions_done: list[Done] = field(default_factory=list)
     estimates: dict[int, tuple[int, Mapping[str, object]]] = field(default_factory=dict)
     cursors: dict[str, str] = field(default_factory=dict)
@@ -75,6 +77,7 @@ class Pending:
             alarms=list(self.alarms.values()),
             changes=self.changes,
             notices=self.notices,
+            links_used=self.links_used,
             actions_done=self.actions_done,
             estimates=self.estimates,
             applied=self.applied,

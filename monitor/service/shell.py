@@ -15,6 +15,7 @@ from types import FrameType
 from monitor.alarms.routes import Route
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
+from monitor.records import acknowledge_links
 from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
@@ -86,6 +87,7 @@ class Service:
         self.database = open_database(settings.database_url)
         try:
             seed_sites(self.database, settings, self._now(), all_of_it=True)
+            self._link_key = acknowledge_links.key(self.database) if settings.web.public_url else None
             start = load(self.database)
             self._newest_ms = start.newest_row_ms
             self.broker = broker_link(settings, say=log.warning, clock=clock)
@@ -110,8 +112,14 @@ class Service:
             self.database.close()
             raise
         app = create_app(
-            self.database, now=self._now, health=self.health, loopback_only=True, reviews=settings.data / "reviews"
-        )  # fmt: skip
+            self.database,
+            now=self._now,
+            health=self.health,
+            loopback_only=True,
+            reviews=settings.data / "reviews",
+            public_url=settings.web.public_url,
+            link_key=self._link_key,
+        )
         try:
             self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)
         except BaseException:

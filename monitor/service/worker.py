@@ -20,13 +20,13 @@ from monitor.alarms.alarm import CLOCK_STEP, Returned
 from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
-from monitor.records import actions, gaps, readings, register
+from monitor.records import acknowledge_links, actions, gaps, readings, register
 from monitor.records.actions import IMPORT, Action
 from monitor.records.commit import commit
 from monitor.records.database import Database
 from monitor.records.rows import Done
 from monitor.records.start import Start
-from monitor.service import backfill, beginning, importing, orders, wrong_clocks
+from monitor.service import backfill, beginning, by_link, importing, orders, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
 from monitor.service.estimates import Estimates
@@ -361,6 +361,10 @@ class Worker:
                 continue
             if action.kind == SERVICE:
                 outcome = self._service.carry_out(action)
+            elif action.kind == acknowledge_links.KIND:
+                outcome = by_link.carry_out(
+                    action, self._database, self._book, self.plant, self._changes.apply, self._pending, self._now_ms()
+                )
             else:
                 outcome = orders.carry_out(
                     action, self._book, self.plant, self._changes.apply, self._changes.supper.enter

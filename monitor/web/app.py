@@ -24,7 +24,7 @@ from monitor.errors import LinkError
 from monitor.records import register
 from monitor.records.database import Database
 from monitor.records.scope import ALL
-from monitor.web import api, pages, problems, review_page, words
+from monitor.web import acknowledge_page, api, pages, problems, review_page, words
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
@@ -44,6 +44,8 @@ def create_app(
     health: Callable[[], Mapping[str, Any]] | None = None,
     loopback_only: bool = True,
     reviews: Path | None = None,
+    public_url: str | None = None,
+    link_key: bytes | None = None,
 ) -> FastAPI:
     """Makes the app.
 
@@ -54,6 +56,8 @@ def create_app(
     health : what the service says of itself for /healthz; `"ok": False` in it makes the answer 503. With
         `"broker_connected": False` the Loggers page tells what `"broker"` says
     loopback_only : answer only this computer, as long as there are no accounts
+    public_url : under whose name the links in notices are opened; None: there are none
+    link_key : of `acknowledge_links.key`, with `public_url`
     reviews : directory for the reviews asked for on the pages, emptied at the first; None: a temporary one
     """
 
@@ -79,15 +83,17 @@ def create_app(
     app.state.now = now
     app.state.sites = ALL
     app.state.health = health if health is not None else dict
+    app.state.link_key = link_key
     app.state.live = Live(look_for_news(database, ALL, now))
     app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")
     app.state.templates = _templates(loopback_only)
     problems.install(app)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(acknowledge_page.router, include_in_schema=False)
     app.include_router(review_page.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_middleware(Guard, loopback_only=loopback_only)
+    app.add_middleware(Guard, loopback_only=loopback_only, public_url=public_url)
 
     @app.get("/healthz", tags=["service"])
     def healthz(request: Request) -> JSONResponse:

@@ -134,12 +134,18 @@ async def _ask(
 ) -> tuple[int, str]:
     """The action's number, and "done" or "" while the worker has not come to it."""
     number = await run_in_threadpool(actions.put, database, kind, site, body, by, now)
+    outcome = await wait_for(database, number)
+    if outcome not in (DONE, ""):
+        raise Problem(409, f"This was not carried out: {outcome}.")
+    return number, outcome
+
+
+async def wait_for(database: Database, number: int) -> str:
+    """What the worker said of an action, waiting a moment for it; "" while it has not come to it."""
     until = time.monotonic() + WAIT_SECONDS
     while time.monotonic() < until:
         await asyncio.sleep(0.05)
         asked = await run_in_threadpool(actions.outcome, database, number)
         if asked is not None and asked.outcome is not None:
-            if asked.outcome != DONE:
-                raise Problem(409, f"This was not carried out: {asked.outcome}.")
-            return number, DONE
-    return number, ""
+            return asked.outcome
+    return ""

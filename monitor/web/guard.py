@@ -3,6 +3,10 @@
 A page on the internet that this computer's browser has open must reach nothing here. Three checks see to it: the peer
 is on loopback, the Host header names loopback (a foreign name made to point at 127.0.0.1 is refused), and what changes
 something comes from our own pages (Fetch Metadata, W3C; Origin, RFC 6454) or from no browser at all.
+
+One thing is open under the public name of the settings too: the links in notices, and the files their page needs. Each
+is signed and good for the alarms of its notice only (`records.acknowledge_links`). The peer is then the proxy on this
+computer that carries the public name.
 """
 
 from __future__ import annotations
@@ -13,6 +17,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from monitor.records.acknowledge_links import PATH as LINKS
 from monitor.web.problems import refusal
 
 SECURITY_HEADERS = {
@@ -29,6 +34,8 @@ SECURITY_HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=(), usb=()",
 }
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
+OPEN_BY_LINK = (LINKS, "/static/")
+"""Where these begin, the public name may ask."""
 
 
 def is_loopback(host: str) -> bool:
@@ -76,12 +83,29 @@ def same_origin(headers: Headers) -> bool:
     return headers.get("sec-fetch-site") in (None, "same-origin", "none")
 
 
+def from_the_link_page(headers: Headers) -> bool:
+    """Whether a form of the page behind a link may have been sent by that page.
+
+    Its address is a permission, so it tells nobody where it is (Referrer-Policy: no-referrer), and then browsers tell
+    the origin as null too (Fetch, W3C). A page of somebody else that sends null lacks the signature.
+    """
+    if headers.get("origin") == "null":
+        return headers.get("sec-fetch-site") in (None, "same-origin")
+    return same_origin(headers)
+
+
 class Guard:
     """Refuses what does not come from here, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, *, loopback_only: bool) -> None:
+    def __init__(self, app: ASGIApp, *, loopback_only: bool, public_url: str | None = None) -> None:
+        """
+        Parameters
+        ----------
+        public_url : under whose name the links in notices are opened; None: there are no such links
+        """
         self.app = app
         self.loopback_only = loopback_only
+        self.public_host = None if public_url is None else urlsplit(public_url).hostname
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -113,10 +137,15 @@ class Guard:
                     "These pages are open to the computer they run on only. Open them there, at its 127.0.0.1 address."
                 )
             host = host_of(headers.get("host", ""))
-            if host is None or not is_loopback(host):
+            if host is None or not (is_loopback(host) or self._by_link(host, scope["path"])):
                 return (
                     "These pages answer only to the names 127.0.0.1, localhost and [::1]. Open them under one of those."
                 )
-        if scope["method"] not in SAFE_METHODS and not same_origin(headers):
+        allowed = from_the_link_page if scope["path"].startswith(LINKS) else same_origin
+        if scope["method"] not in SAFE_METHODS and not allowed(headers):
             return "This request came from another site's page and was not carried out. Do it from our own page."
         return None
+
+    def _by_link(self, host: str, path: str) -> bool:
+        """Whether the public name is asked for what is open under it."""
+        return host == self.public_host and path.startswith(OPEN_BY_LINK)

@@ -13,6 +13,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.types import Scope
 
 from monitor.errors import ConfigError, Fault, LinkError
+from monitor.records.acknowledge_links import PATH as LINKS
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -64,7 +65,12 @@ def answer(request: Request, problem: Problem) -> Response:
     page: Response = templates.TemplateResponse(
         request,
         "problem.html",
-        {"title": _title(problem.status), "detail": problem.detail, "faults": problem.faults},
+        {
+            "title": _title(problem.status),
+            "detail": problem.detail,
+            "faults": problem.faults,
+            "frame": "bare.html" if request.url.path.startswith(LINKS) else "base.html",
+        },
         status_code=problem.status,
         headers=problem.headers,
     )
