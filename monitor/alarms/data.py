@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.alarms.alarm import Alarm, Wanted
+from monitor.alarms.phrases import acknowledge_link
 from monitor.alarms.story import Story
 
 
@@ -26,7 +27,9 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
     since, raised, cleared : event times; heard, acknowledged : times of the service's clock; acknowledged_by : who
     value, setpoint, peak : of the condition, in its own unit (load ratio, % unbalance)
     also_standing : ids of other conditions of this fan
-    page : address of the fan's page
+    page : address of the fan's page; acknowledge : address that acknowledges it, null where there is none
+    unacknowledged_minutes, told_first : for how long nobody has acknowledged it although others were told first, and
+        the names of their routes; null and empty for those who are the first to be told
     figures : running (bool), load_ratio (1 = the limit), highest_leg_amps, legs_amps [A], limit_amps, full_load_amps,
         percent_of_full_load, limit_factors (list of name, value, source), volts [V], rated_volts, unbalance_percent,
         volts_from, seconds_to_trip (at most; null: not at this current or not known), motor_heat and device_heat
@@ -70,6 +73,9 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
         "peak": plain(alarm.peak),
         "also_standing": list(story.also_standing),
         "page": story.page,
+        "acknowledge": acknowledge_link(alarm, story),
+        "unacknowledged_minutes": plain(story.unacknowledged_minutes),
+        "told_first": plain(story.told_first),
         "figures": _figures(story),
         "ending": {
             "end_cause": story.end_cause,

@@ -315,6 +315,7 @@ def _tripped(story: Story) -> tuple[str, ...]:
                 f"{BY_ITSELF}"
             ),
             f"First shut off any heater. Leave it off. {BY_ITSELF}",
+            "First shut off any heater. Leave it off.",
         )
     return (
         (
@@ -322,6 +323,7 @@ def _tripped(story: Story) -> tuple[str, ...]:
             f"{listed(checks(story) or ('the blades',))}. {BY_ITSELF}"
         ),
         f"First shut off any heater. No reset before the cause is found. {BY_ITSELF}",
+        "First shut off any heater. No reset before the cause is found.",
     )
 
 

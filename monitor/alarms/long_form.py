@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from monitor.alarms import cold_night, figures, measures, phrases
@@ -32,12 +32,28 @@ def long(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     story : the figures now
     wanted : as `alarm.step` returned it; None: by the state of the alarm
     """
+    stands = phrases.kind_of(alarm, wanted) != "cleared"
+    told = paragraphs(alarm, story, wanted)
+    return written([*told, cautions(story.cautions) if stands else [], _end(alarm, story)])
+
+
+def paragraphs(alarm: Alarm, story: Story, wanted: Wanted | None) -> list[list[str]]:
+    """What is told of an alarm, as paragraphs of lines, the headline first; without cautions, addresses and the end."""
     kind = phrases.kind_of(alarm, wanted)
     story = phrases.as_it_was(alarm, story, kind)
     body = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
-    paragraphs = [[_headline(alarm, story, wanted, kind)], *body, _end(alarm, story)]
-    written = ["\n".join(line for line in map(clean, lines) if line) for lines in paragraphs]
-    return "\n\n".join(paragraph for paragraph in written if paragraph) + "\n"
+    return [[_headline(alarm, story, wanted, kind)], *body]
+
+
+def cautions(sentences: Sequence[str]) -> list[str]:
+    """The paragraph of short cautions; empty without any."""
+    return ["Before you touch anything:", *(f"- {sentence}" for sentence in sentences)] if sentences else []
+
+
+def written(told: Sequence[Sequence[str]]) -> str:
+    """Paragraphs of lines as plain text, without the empty ones."""
+    texts = ["\n".join(line for line in map(clean, lines) if line) for lines in told]
+    return "\n\n".join(text for text in texts if text) + "\n"
 
 
 def full_name(alarm: Alarm, story: Story) -> str:
@@ -55,6 +71,7 @@ def _headline(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> s
 def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[list[str]]:
     again = phrases.again(alarm, story, wanted)
     top = [
+        next(iter(phrases.unacknowledged(story)), ""),
         f"{again[:1].upper()}{again[1:]}." if again else "",
         *how_bad(alarm, story, wanted),
         _since(alarm, story, kind),
@@ -69,7 +86,6 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
         list(_blades(alarm, story)),
         list(cold_night.by_day(story)),
         list(story.also),
-        ["Before you touch anything:", *(f"- {caution}" for caution in story.cautions)] if story.cautions else [],
     ]
 
 
@@ -277,7 +293,14 @@ def _now(alarm: Alarm, story: Story) -> Iterator[str]:
 
 
 def _end(alarm: Alarm, story: Story) -> list[str]:
-    to_do = "Acknowledge it here: " if phrases.to_acknowledge(alarm) else "The fan's page: "
-    page = f"{to_do}{story.page}" if story.page else ""
+    link = phrases.acknowledge_link(alarm, story)
+    here = "Acknowledge it here: " if phrases.to_acknowledge(alarm) and link is None else "The fan's page: "
+    page = f"{here}{story.page}" if story.page else ""
     by = f"Acknowledged by {alarm.acknowledged_by}." if alarm.acknowledged_by else ""
-    return [page, by, f"Alarm {alarm.number}, priority {alarm.priority}. Times are local at the site.", FOOTER]
+    return [
+        f"To acknowledge: {link}" if link else "",
+        page,
+        by,
+        f"Alarm {alarm.number}, priority {alarm.priority}. Times are local at the site.",
+        FOOTER,
+    ]

@@ -164,7 +164,7 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
         parts.append(f"{'worse: ' if worse else ''}the motor is {'now ' if worse else ''}{AS_HOT} (estimate)")
     elif worse:
         parts.append(f"worse: now of {alarm.priority} priority")
-    if wanted.kind == "told-again":
+    if wanted.kind == "told-again" and story.unacknowledged_minutes is None:
         parts.append("nobody has acknowledged it")
     if wanted.counted_since is not None and wanted.cause in (Cause.RAISED, Cause.TOLD_AGAIN):
         last = figures.moment(wanted.counted_since, story.now, story.time_zone)
@@ -174,6 +174,24 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
         elif wanted.kind == "raised":
             parts.append(f"last told {last}")
     return ", ".join(parts)
+
+
+def unacknowledged(story: Story) -> tuple[str, ...]:
+    """That others were told first and nobody has acknowledged it, from the fuller to the shorter wording; empty for
+    those who are the first to be told."""
+    minutes = story.unacknowledged_minutes
+    if minutes is None or not math.isfinite(minutes):
+        return ()
+    lasted = figures.span(60.0 * minutes)
+    first = [name for name in map(clean, story.told_first) if name]
+    words = f"Nobody has acknowledged this for {lasted}"
+    told = (f"{words} ({listed(first)} told first).",) if first else ()
+    return (*told, f"{words}.", f"Not acknowledged for {lasted}.")
+
+
+def acknowledge_link(alarm: Alarm, story: Story) -> str | None:
+    """The link that acknowledges it, while there is something to acknowledge."""
+    return story.acknowledge_link if story.acknowledge_link and to_acknowledge(alarm) else None
 
 
 def hot(alarm: Alarm) -> bool:

@@ -28,7 +28,7 @@ NAME_AT_MOST = (48, 30, 22, 14)
 """Lengths to which the name of the fan and that of the site are cut, one after the other."""
 
 # What gives way, the last first.
-NAMES, FIGURES, FIRST_STEP, MORE_FIGURES, WHY, DEGREES, TO_ACKNOWLEDGE, ADDRESS, NICE_TO_KNOW = range(9)
+LINK, BRIEFLY, NAMES, FIGURES, FIRST_STEP, MORE_FIGURES, WHY, DEGREES, TO_ACKNOWLEDGE, ADDRESS, NICE_TO_KNOW = range(11)
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Piece:
     wordings: tuple[str, ...]
     """From full to short."""
     gives: tuple[int, ...]
-    """What each wording is worth, from NAMES (kept longest) to NICE_TO_KNOW; the last holds for all further ones."""
+    """What each wording is worth, from LINK (kept longest) to NICE_TO_KNOW; the last holds for all further ones."""
     verbatim: bool = False
     """An address must stay as it is; everything else is written in characters of an SMS."""
 
@@ -63,8 +63,15 @@ def short(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     kind = phrases.kind_of(alarm, wanted)
     story = phrases.as_it_was(alarm, story, kind)
     names = Piece(tuple(f"{who(alarm, story, most)}:" for most in NAME_AT_MOST), (NAMES,))
-    told = _cleared(alarm, story) if kind == "cleared" else _standing(alarm, story, wanted, kind)
+    told = pieces(alarm, story, wanted, kind)
     return fit([names, *told, _acknowledge(alarm, story, kind)], SHORT_AT_MOST)
+
+
+def pieces(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str, *, blades: bool = True) -> list[Piece]:
+    """What is told after the names, from what it is to what to do first, and the degrees unless they are not wanted."""
+    if kind == "cleared":
+        return _cleared(alarm, story)
+    return [*_standing(alarm, story, wanted, kind), *(_blades(alarm, story) if blades else [])]
 
 
 def fit(pieces: Sequence[Piece], most: int) -> str:
@@ -80,6 +87,13 @@ def fit(pieces: Sequence[Piece], most: int) -> str:
         if not left:
             break
         taken[max(left, key=lambda index: pieces[index].give(taken[index]))] += 1
+    # What gave way before something longer did may have room again.
+    for index in sorted(range(len(pieces)), key=lambda index: pieces[index].give(taken[index] - 1)):
+        for fuller in range(taken[index]):
+            kept, taken[index] = taken[index], fuller
+            if septets(line()) <= most:
+                break
+            taken[index] = kept
     return line()
 
 
@@ -110,13 +124,14 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
     bad = measures.in_full(alarm, story)
     body = f"{head}, {bad}," if bad else head
     body += "," if alarm.condition == "tripped" and not story.running else ""
+    brief = ", ".join(part for part in (head, measures.brief(alarm, story), since) if part)
     again = phrases.again(alarm, story, wanted)
     return [
-        Piece((f"{body} {said_late}.", f"{body} {since}."), (FIGURES,)),
+        Piece((f"{body} {said_late}.", f"{body} {since}.", f"{brief}."), (FIGURES, BRIEFLY)),
+        Piece((*phrases.unacknowledged(story), ""), (WHY,)),
         _again(alarm, again),
         *([] if phrases.plan_ended(wanted) else _more(alarm, story)),
-        Piece(first_step(alarm, story, wanted), (FIRST_STEP,)),
-        *_blades(alarm, story),
+        Piece(first_step(alarm, story, wanted), (FIRST_STEP, *((BRIEFLY,) if alarm.condition == "tripped" else ()))),
     ]
 
 
@@ -246,8 +261,15 @@ def _cleared(alarm: Alarm, story: Story) -> list[Piece]:
 def _acknowledge(alarm: Alarm, story: Story, kind: str) -> Piece:
     if not phrases.to_acknowledge(alarm):
         return Piece(("",), (ADDRESS,))
+    if story.acknowledge_link:
+        return acknowledge_piece(story.acknowledge_link)
     if not story.page:
         return Piece(("Acknowledge on its page.", ""), (TO_ACKNOWLEDGE,))
     # Told again because nobody acknowledged: now that is the point, and the degrees were told before.
     gives = (WHY,) if kind == "told-again" else (ADDRESS, TO_ACKNOWLEDGE)
     return Piece((f"Acknowledge: {story.page}", "Acknowledge on its page.", ""), gives, verbatim=True)
+
+
+def acknowledge_piece(link: str) -> Piece:
+    """The link that acknowledges: one tap at two in the morning is worth more than any other words but the alarm's."""
+    return Piece((f"To acknowledge: {link}", f"Acknowledge: {link}", ""), (FIRST_STEP, LINK), verbatim=True)

@@ -124,6 +124,13 @@ class Story:
     """Short cautions where work is advised, each a sentence."""
     page: str | None = None
     """Address of the fan's page, where it is acknowledged."""
+    acknowledge_link: str | None = None
+    """Address that acknowledges it after one confirming tap; told instead of the page while there is something to
+    acknowledge."""
+    unacknowledged_minutes: float | None = None
+    """Others were told first and for so long nobody has acknowledged it [min]; None: they are the first to be told."""
+    told_first: tuple[str, ...] = ()
+    """Names of the routes that were told first, where that is known."""
     also: tuple[str, ...] = field(default=())
     """Further sentences for the long form."""
 

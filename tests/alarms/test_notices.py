@@ -14,6 +14,7 @@ from typing import Any
 import notices_of_ends
 import notices_of_loggers
 import notices_of_overload
+import notices_of_steps
 import notices_of_supply
 import notices_of_tonight
 import pytest
@@ -25,7 +26,9 @@ from monitor.alarms.wording import line, long, short, subject
 from monitor.blades.cautions import for_notice
 
 NOTICES = Path(__file__).parent / "notices"
-ROOMS = (notices_of_overload, notices_of_supply, notices_of_ends, notices_of_loggers, notices_of_tonight)
+ROOMS = (
+    notices_of_overload, notices_of_supply, notices_of_ends, notices_of_loggers, notices_of_tonight, notices_of_steps,
+)  # fmt: skip
 STORIES = [tell for room in ROOMS for tell in room.STORIES]
 
 

@@ -1,0 +1,472 @@
+"""The line a day about a site: that all is well, or what is not, so that silence can be trusted.
+
+It never says that all is well when nobody watched: a logger that was not heard, a broker that is away or a notice that
+did not arrive is told instead. What is silent on purpose is told every day until it is not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.alarms import figures, measures, phrases
+from monitor.alarms.alarm import Alarm
+from monitor.alarms.characters import clean, fold, shorten
+from monitor.alarms.data import plain, rfc3339
+from monitor.alarms.long_form import FOOTER, written
+from monitor.alarms.short_form import (
+    ADDRESS,
+    DEGREES,
+    FIGURES,
+    FIRST_STEP,
+    MORE_FIGURES,
+    NAME_AT_MOST,
+    NAMES,
+    NICE_TO_KNOW,
+    SHORT_AT_MOST,
+    WHY,
+    Piece,
+    fit,
+)
+from monitor.alarms.states import Suppression
+from monitor.alarms.texts import Texts
+from monitor.alarms.wording import SUBJECT_AT_MOST
+from monitor.watch.table import PRIORITIES
+
+KIND = "all-is-well"
+WELL = "all is well"
+FIRST = "First look at the fans yourself; then at power, gateway and link."
+_SILENT = ("logger-overdue", "site-silent")
+"""Conditions that say already that a logger is not heard."""
+_NAME_SHORT = 24
+"""To this names are cut in the short form."""
+
+
+@dataclass(frozen=True)
+class FanNow:
+    """A fan of the register that is in service, as it is when the line is made. One that is out of service stands under
+    `SiteDay.held_back` only."""
+
+    name: str
+    """As people call it."""
+    heard: bool
+    """Whether its logger is heard, by the watch on silence (`logger-overdue`, `site-silent`); False also for a fan of
+    which no reading has ever come."""
+    running: bool | None = None
+    """Whether it runs by its last reading; None: never heard."""
+    load_ratio: float | None = None
+    """Highest leg over the adjusted limit by its last reading, 1 = the limit; None: not known. Told only of fans that
+    run and are heard."""
+    last_reading: datetime | None = None
+    """Time of its last reading [event time]."""
+
+
+@dataclass(frozen=True)
+class PointNow:
+    """A supply or weather point of the site."""
+
+    name: str
+    heard: bool
+    last_reading: datetime | None = None
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """Something about which nobody is told, on purpose."""
+
+    name: str
+    """Fan or supply point, as people call it; empty: the whole site."""
+    suppression: Suppression
+    until: datetime | None
+    """Its end [wall time]; None: until somebody ends it."""
+    condition: str | None = None
+    """Id of the only condition it is about; None: everything about this fan."""
+    by: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class SiteDay:
+    """What a site's daily line is made from."""
+
+    site: str
+    """Site of the register."""
+    site_name: str
+    """As people call it."""
+    time_zone: ZoneInfo
+    """Of the site."""
+    now: datetime
+    """When it is made [wall time, aware UTC]."""
+    since: datetime
+    """From when on it tells what came and went: the time of the line before, else a day ago, else the start of the
+    service."""
+    fans: tuple[FanNow, ...]
+    """All fans in service."""
+    points: tuple[PointNow, ...] = ()
+    """Its supply and weather points with loggers of their own."""
+    standing: tuple[tuple[str, Alarm], ...] = ()
+    """Every alarm that stands (`alarm.state.stands`), acknowledged or not, suppressed or not, with the name of its fan
+    or supply point; the name is empty for one of the whole site."""
+    came_and_went: tuple[tuple[str, int], ...] = ()
+    """Id of a condition and how often it was raised since `since` and is over again."""
+    held_back: tuple[HeldBack, ...] = ()
+    """What is shelved, out of service or suppressed by a plan now."""
+    not_delivered: int = 0
+    """Notices of this site that were given up since `since`."""
+    still_waiting: int = 0
+    """Notices of this site that are due and not delivered yet."""
+    delivered_late: int = 0
+    """Notices of this site since `since` that arrived, but late (by how much is late, the caller decides)."""
+    broker_away_since: datetime | None = None
+    """The connection to the broker is gone since then; None: it stands."""
+    not_watched_seconds: float = 0.0
+    """How long the service or its broker was away since `since`, put together [s]."""
+    trouble: tuple[str, ...] = ()
+    """What else is wrong with the service: sentences, e.g. `The disk is nearly full: 1.2 GB left.`"""
+    page: str | None = None
+    """Address of the Fans page."""
+
+
+def all_is_well(site: SiteDay) -> Texts:
+    """The day's line of a site."""
+    return Texts(_subject(site), _short(site), _long(site), _data(site))
+
+
+def is_well(site: SiteDay) -> bool:
+    """Whether it may say so: fans are watched, all of them, nothing stands, and what was to be told has arrived."""
+    return (
+        bool(site.fans)
+        and all(fan.heard for fan in site.fans)
+        and all(point.heard for point in site.points)
+        and not (site.standing or site.trouble or site.not_delivered or site.still_waiting)
+        and site.broker_away_since is None
+    )
+
+
+# --- what is said -----------------------------------------------------------------------------------------------
+
+
+def _blind(site: SiteDay) -> bool:
+    """Whether no fan at all is watched."""
+    return site.broker_away_since is not None or not any(fan.heard for fan in site.fans)
+
+
+def _head(site: SiteDay) -> str:
+    """The verdict, in lower case."""
+    if not site.fans:
+        return "no fan is in service, nothing is watched" if site.held_back else "no fan is registered"
+    if site.broker_away_since is not None:
+        return f"not watched, no connection to the broker since {_moment(site.broker_away_since, site)}"
+    if _blind(site):
+        return "not watched, nothing is heard from any logger"
+    if site.standing:
+        count = len(site.standing)
+        return f"{count} alarm{'s' if count > 1 else ''} stand{'' if count > 1 else 's'}"
+    unheard = _unheard(site)
+    if unheard:
+        return f"{len(unheard)} of {_loggers(site)} loggers not heard"
+    if site.not_delivered or site.still_waiting:
+        return "the fans are well, but not every notice arrived"
+    return "the fans are well, but the monitor needs you" if site.trouble else WELL
+
+
+def _standing(site: SiteDay) -> list[tuple[str, Alarm]]:
+    return sorted(site.standing, key=lambda one: (-PRIORITIES.index(one[1].priority), one[1].raised, one[1].number))
+
+
+def _alarm_words(name: str, alarm: Alarm, site: SiteDay, most: int | None = None) -> str:
+    """`North 3 over its limit since 02:08`; a name of at most so many characters."""
+    said = clean(name) or "whole site"
+    said = said if most is None else shorten(fold(said), most)
+    when = "worked out" if alarm.condition == "cold-night" else "since"
+    return f"{said} {phrases.name_of(alarm.condition)} {when} {_moment(alarm.since, site)}"
+
+
+def _fans_words(site: SiteDay) -> str:
+    """`6 fans run, 2 stand still`; a fan that is not heard is counted as neither."""
+    heard = [fan for fan in site.fans if fan.heard and site.broker_away_since is None]
+    run = sum(fan.running is True for fan in heard)
+    still = sum(fan.running is False for fan in heard)
+    unknown = len(site.fans) - run - still
+    parts = [f"{run} fan{'s' if run != 1 else ''} run{'' if run != 1 else 's'}"] if run or not unknown else []
+    if still:
+        parts.append(f"{still} stand{'' if still != 1 else 's'} still")
+    if unknown:
+        fans = f"{unknown} fan{'s' if unknown != 1 else ''}"
+        whether = f"whether {'they run' if unknown != 1 else 'it runs'} is not known"
+        parts.append(f"of {unknown} it is not known" if parts else f"{fans}, {whether}")
+    return ", ".join(parts)
+
+
+def _nearest(site: SiteDay) -> FanNow | None:
+    """The running fan with the least margin."""
+    known = [
+        fan
+        for fan in site.fans
+        if fan.heard and fan.running and fan.load_ratio is not None and figures.percent(fan.load_ratio) is not None
+    ]
+    return max(known, key=lambda fan: fan.load_ratio or 0.0) if known and site.broker_away_since is None else None
+
+
+def _loggers(site: SiteDay) -> int:
+    return len(site.fans) + len(site.points)
+
+
+def _unheard(site: SiteDay) -> list[str]:
+    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
+    return [clean(one.name) or "no name" for one in every if not one.heard]
+
+
+def _unheard_untold(site: SiteDay) -> list[str]:
+    """Those whose silence is not among the alarms that stand."""
+    if any(alarm.condition == "site-silent" for _, alarm in site.standing):
+        return []
+    told = {name for name, alarm in site.standing if alarm.condition in _SILENT}
+    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
+    return [clean(one.name) or "no name" for one in every if not one.heard and one.name not in told]
+
+
+def _came_and_went(site: SiteDay) -> list[str]:
+    """`near its limit twice`."""
+    return [f"{phrases.name_of(condition)} {phrases.times(count)}" for condition, count in site.came_and_went if count]
+
+
+def _held_back(one: HeldBack, site: SiteDay, most: int | None = None) -> str:
+    """`South 1 out of service until Thu 8 Oct 07:00`."""
+    said = clean(one.name) or "whole site"
+    said = said if most is None else shorten(fold(said), most)
+    of = f' "{phrases.name_of(one.condition)}"' if one.condition else ""
+    how = {
+        Suppression.SHELVED: "shelved",
+        Suppression.OUT_OF_SERVICE: "out of service",
+        Suppression.SUPPRESSED_BY_DESIGN: "planned stop",
+    }[one.suppression]
+    end = "no return date" if one.suppression is Suppression.OUT_OF_SERVICE else "no end set"
+    of = "" if one.suppression is Suppression.SUPPRESSED_BY_DESIGN else of
+    return f"{said}{of} {how}" + (f" until {_moment(one.until, site)}" if one.until else f", {end}")
+
+
+def _delivery(site: SiteDay) -> list[str]:
+    """What did not arrive, sentence by sentence."""
+
+    def counted(count: int, words: str) -> list[str]:
+        return [f"{count} notice{'s' if count != 1 else ''} {words}."] if count else []
+
+    return [
+        *counted(site.not_delivered, "could not be delivered"),
+        *counted(site.still_waiting, f"still wait{'' if site.still_waiting != 1 else 's'} to be delivered"),
+        *counted(site.delivered_late, "arrived late"),
+    ]
+
+
+def _away(site: SiteDay) -> str:
+    away = site.not_watched_seconds
+    return f"Not watched for {figures.span(away)} in that time." if away >= 60 else ""
+
+
+def _moment(when: datetime, site: SiteDay) -> str:
+    return figures.moment(when, site.now, site.time_zone)
+
+
+def _shout(site: SiteDay) -> str:
+    head = _head(site)
+    return f"{head[:1].upper()}{head[1:]}" if is_well(site) else head.upper()
+
+
+# --- forms ------------------------------------------------------------------------------------------------------
+
+
+def _names(site: SiteDay) -> tuple[str, ...]:
+    name = fold(clean(site.site_name) or site.site)
+    return tuple(f"{shorten(name, most)}:" for most in NAME_AT_MOST)
+
+
+def _subject(site: SiteDay) -> str:
+    told = [_alarm_words(name, alarm, site, _NAME_SHORT) for name, alarm in _standing(site)[:1]]
+    head = _head(site)
+    first = (f"{head}: {told[0]}", head) if told and not _blind(site) else (head,)
+    return fit([Piece(_names(site), (NAMES,)), Piece(first, (FIGURES,))], SUBJECT_AT_MOST)
+
+
+def _listed(parts: Sequence[str], begin: str, counted: str, between: str = "; ") -> tuple[str, ...]:
+    """A sentence that names all, then fewer and counts the rest, then only counts."""
+    if not parts:
+        return ("",)
+    fewer = [
+        f"{begin}{between.join([*parts[:named], f'{len(parts) - named} more'])}."
+        for named in range(len(parts) - 1, 0, -1)
+    ]
+    return (f"{begin}{between.join(parts)}.", *fewer, counted)
+
+
+def _short(site: SiteDay) -> str:
+    standing = [_alarm_words(name, alarm, site, _NAME_SHORT) for name, alarm in _standing(site)]
+    unheard = [shorten(fold(name), _NAME_SHORT) for name in _unheard_untold(site)]
+    silent = [_held_back(one, site, _NAME_SHORT) for one in site.held_back]
+    went = _came_and_went(site)
+    many = "" if not _blind(site) else f"{len(standing)} alarm{'s stand' if len(standing) > 1 else ' stands'}."
+    trouble = [fold(clean(sentence)) for sentence in site.trouble if clean(sentence)]
+    return fit(
+        [
+            Piece(_names(site), (NAMES,)),
+            Piece((f"{_shout(site)}.",), (FIGURES,)),
+            Piece((FIRST,) if _silence(site) else ("",), (FIRST_STEP,)),
+            Piece(_listed(standing, "", many), (FIRST_STEP,)),
+            Piece(("",) if _blind(site) else _listed(unheard, "Not heard, not watched: ", "", ", "), (FIRST_STEP,)),
+            Piece((" ".join(_delivery(site)),), (FIGURES,)),
+            Piece((" ".join(trouble), *trouble[:1], ""), (WHY,)),
+            Piece((f"{_fans_words(site)}." if site.fans else "", ""), (MORE_FIGURES,)),
+            Piece((_nearest_words(site, _NAME_SHORT), ""), (DEGREES,)),
+            Piece(("" if _blind(site) else _heard_words(site), ""), (NICE_TO_KNOW,)),
+            Piece(_listed(went, f"Came and went since {_moment(site.since, site)}: ", "", ", "), (WHY,)),
+            Piece((_away(site), ""), (WHY,)),
+            Piece(
+                _listed(silent, "Silent on purpose: ", f"Silent on purpose: {len(silent)}, see the page."),
+                (FIRST_STEP,),
+            ),
+            Piece((site.page or "", ""), (ADDRESS,), verbatim=True),
+        ],
+        SHORT_AT_MOST,
+    )
+
+
+def _silence(site: SiteDay) -> bool:
+    """Whether the loggers are silent, and not only the broker away, which is told by its own notice."""
+    return bool(site.fans) and _blind(site) and site.broker_away_since is None
+
+
+def _nearest_words(site: SiteDay, most: int) -> str:
+    nearest = _nearest(site)
+    share = figures.percent(100.0 * (nearest.load_ratio or 0.0)) if nearest is not None else None
+    if nearest is None or share is None:
+        return ""
+    return f"Nearest to its limit: {shorten(fold(clean(nearest.name) or 'no name'), most)}, {share}."
+
+
+def _heard_words(site: SiteDay) -> str:
+    silent, every = len(_unheard(site)), _loggers(site)
+    if not every:
+        return ""
+    whole = f"All {every} loggers heard." if every > 1 else "Its logger is heard."
+    return whole if not silent else f"{every - silent} of {every} loggers heard."
+
+
+def _long(site: SiteDay) -> str:
+    name = clean(site.site_name) or site.site
+    since = _moment(site.since, site)
+    went = _came_and_went(site)
+    nothing = "" if _blind(site) else f"Since {since} nothing else came up."
+    return written(
+        [
+            [f"{name}: {_head(site)}."],
+            [f"What to do first: {FIRST[6:7].lower()}{FIRST[7:]}" if _silence(site) else ""],
+            [
+                "Standing now:" if site.standing else "",
+                *(f"- {_standing_line(one, alarm, site)}" for one, alarm in _standing(site)),
+            ],
+            [
+                f"Fans: {_fans_words(site)}." if site.fans else "",
+                _nearest_words(site, 200),
+                "" if site.broker_away_since is not None else _heard_words(site),
+                *_not_heard(site),
+            ],
+            [f"Since {since} came and went: {', '.join(went)}." if went else nothing, _away(site)],
+            [*_delivery(site), *site.trouble],
+            [
+                "Silent on purpose, nobody is told:" if site.held_back else "",
+                *(f"- {_held_back_line(one, site)}" for one in site.held_back),
+            ],
+            [
+                f"The fans: {site.page}" if site.page else "",
+                "This line comes once a day. When it does not come, look at the monitor itself.",
+                "Times are local at the site.",
+                FOOTER,
+            ],
+        ]
+    )
+
+
+def _not_heard(site: SiteDay) -> Iterator[str]:
+    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
+    for one in every:
+        if not one.heard:
+            last = one.last_reading
+            when = f"last reading {_moment(last, site)}" if last is not None else "no reading has ever come"
+            yield f"- {clean(one.name) or 'no name'} is not heard: {when}."
+
+
+def _standing_line(name: str, alarm: Alarm, site: SiteDay) -> str:
+    worst = measures.worst(alarm)
+    more = [
+        f"{worst} at worst" if worst else "",
+        f"acknowledged by {alarm.acknowledged_by}" if alarm.acknowledged_by else "not acknowledged",
+    ]
+    return f"{_alarm_words(name, alarm, site)} ({', '.join(part for part in more if part)})."
+
+
+def _held_back_line(one: HeldBack, site: SiteDay) -> str:
+    said = [part for part in (one.by, one.why) if part]
+    return _held_back(one, site) + (f" ({': '.join(map(clean, said))})." if said else ".")
+
+
+def _data(site: SiteDay) -> dict[str, Any]:
+    nearest = _nearest(site)
+    return {
+        "kind": KIND,
+        "site": site.site,
+        "site_name": plain(site.site_name),
+        "well": is_well(site),
+        "at": rfc3339(site.now),
+        "since": rfc3339(site.since),
+        "fans": [
+            {
+                "name": plain(fan.name),
+                "heard": fan.heard,
+                "running": fan.running,
+                "load_ratio": plain(fan.load_ratio),
+                "last_reading": rfc3339(fan.last_reading),
+            }
+            for fan in site.fans
+        ],
+        "points": [
+            {"name": plain(point.name), "heard": point.heard, "last_reading": rfc3339(point.last_reading)}
+            for point in site.points
+        ],
+        "nearest": None if nearest is None else plain(nearest.name),
+        "standing": [_standing_data(name, alarm) for name, alarm in _standing(site)],
+        "came_and_went": dict(site.came_and_went),
+        "held_back": [
+            {
+                "name": plain(one.name) or None,
+                "condition": one.condition,
+                "suppression": one.suppression.value,
+                "until": rfc3339(one.until),
+                "by": plain(one.by),
+                "why": plain(one.why),
+            }
+            for one in site.held_back
+        ],
+        "not_delivered": site.not_delivered,
+        "still_waiting": site.still_waiting,
+        "delivered_late": site.delivered_late,
+        "broker_away_since": rfc3339(site.broker_away_since),
+        "not_watched_seconds": plain(site.not_watched_seconds),
+        "trouble": plain(site.trouble),
+        "page": site.page,
+    }
+
+
+def _standing_data(name: str, alarm: Alarm) -> Mapping[str, Any]:
+    return {
+        "alarm": alarm.number,
+        "name": plain(name) or None,
+        "condition": alarm.condition,
+        "priority": alarm.priority,
+        "state": alarm.state.value,
+        "suppression": alarm.suppression.value if alarm.suppression is not None else None,
+        "since": rfc3339(alarm.since),
+        "acknowledged_by": plain(alarm.acknowledged_by),
+    }
