@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
+from numpy.typing import NDArray
 from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
@@ -22,7 +23,7 @@ from monitor.records import acknowledge_links, gaps, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
-from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
+from monitor.records.rows import FOUND, Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
 from monitor.records.tables import PARTITION
 
 MOST_NEWCOMERS = 500
@@ -116,21 +117,41 @@ def write_readings(connection: Connection, rows: ReadingRows) -> None:
 
 
 def _reading_values(rows: ReadingRows) -> list[tuple[Any, ...]]:
-    measured = np.column_stack(
-        [rows.amps, rows.volts, rows.ambient_c, rows.called, np.round(rows.limit_amps, 3)]
-    ).astype(object)
-    measured[measured != measured] = None  # NaN is not equal to itself
+    measured = _or_null([rows.amps, rows.volts, rows.ambient_c, rows.called, np.round(rows.limit_amps, 3)])
+    found = _or_null([_in_steps(name, getattr(rows, name)) for name in FOUND])
     return list(
         zip(
             rows.number.tolist(),
             rows.point_id.tolist(),
             rows.t_ms.tolist(),
-            *measured.T.tolist(),
+            *measured,
             rows.version.tolist(),
             rows.flags.tolist(),
+            *found,
             strict=True,
         )
     )
+
+
+def _or_null(columns: Sequence[NDArray[Any]]) -> list[list[Any]]:
+    """Each column as a list, with None for NaN."""
+    values = np.column_stack(columns).astype(object)
+    values[values != values] = None  # NaN is not equal to itself
+    listed: list[list[Any]] = values.T.tolist()
+    return listed
+
+
+_GREATEST = 2.0**31 - 1
+
+
+def _in_steps(name: str, values: NDArray[np.float64]) -> NDArray[Any]:
+    """A column as `tables.Scaled` keeps it: done for all rows at once, since this is written with every reading."""
+    kind = tables.readings.c[name].type
+    steps = kind.steps if isinstance(kind, tables.Scaled) else 1
+    whole = np.rint(np.clip(values * steps, -_GREATEST, _GREATEST)).astype(object)
+    known = ~np.isnan(values)
+    whole[known] = [int(value) for value in whole[known]]
+    return whole
 
 
 def _write_states(connection: Connection, states: Mapping[int, tuple[int, int, bytes]]) -> None:

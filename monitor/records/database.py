@@ -315,13 +315,17 @@ def insert_many(
     Parameters
     ----------
     names : the columns that the values are of, in their order
+    values : as the database keeps them: of a `tables.Scaled` column whole steps
     """
-    statement = sa.insert(table)
+    given = [f"given_{name}" for name in names]
+    kept = (getattr(table.c[name].type, "impl_instance", table.c[name].type) for name in names)
+    bound = {name: sa.bindparam(key, type_=kind) for name, key, kind in zip(names, given, kept, strict=True)}
+    statement = sa.insert(table).values(bound)
     if not connection.dialect.positional:
-        connection.execute(statement, [dict(zip(names, row, strict=True)) for row in values])
+        connection.execute(statement, [dict(zip(given, row, strict=True)) for row in values])
         return
-    compiled = statement.compile(dialect=connection.dialect, column_keys=list(names))
-    order = [names.index(name) for name in compiled.positiontup or ()]
+    compiled = statement.compile(dialect=connection.dialect)
+    order = [given.index(name) for name in compiled.positiontup or ()]
     if order != list(range(len(names))):
         values = [tuple(row[place] for place in order) for row in values]
     connection.exec_driver_sql(str(compiled), list(values))

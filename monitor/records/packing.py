@@ -22,10 +22,12 @@ import numpy as np
 import zstandard
 from numpy.typing import NDArray
 
-from monitor.records.rows import ReadingRows
+from monitor.records.rows import FOUND, ReadingRows
 
-PACKED_FORMAT: Final = 1
-"""First byte of a packed hour; a program that meets another refuses it."""
+PACKED_FORMAT: Final = 2
+"""First byte of a packed hour; a program that meets one it does not know refuses it."""
+_COLUMNS_OF_FORMAT = {1: 13, 2: 17}
+"""Form 1 had nothing of what the watch found, which stands behind all else: it reads as NaN."""
 HOUR_MS: Final = 3_600_000
 LEVEL: Final = 9
 """Zstandard's level: beyond it columns of some hundred rows do not shrink further."""
@@ -38,7 +40,7 @@ _MEASURED = ("ambient_c", "called", "limit_amps")
 _LEGS = ("amps", "volts")
 
 _HEAD = "<BII"  # form, rows, check sum (CRC-32) of all that follows
-_SIZES = f"<{len(_WHOLE) + len(_MEASURED) + 3 * len(_LEGS)}I"  # of each column: twice its bytes, and 1 if compressed
+_SIZES = "<{}I"  # of each column: twice its bytes, and 1 if compressed
 
 
 def pack(rows: ReadingRows) -> bytes:
@@ -51,6 +53,7 @@ def pack(rows: ReadingRows) -> bytes:
     parts = [_whole(getattr(rows, name)) for name in _WHOLE]
     parts += [_measured(getattr(rows, name)) for name in _MEASURED]
     parts += [_measured(np.ascontiguousarray(getattr(rows, name)[:, leg])) for name in _LEGS for leg in range(3)]
+    parts += [_measured(getattr(rows, name)) for name in FOUND]
     compress = zstandard.ZstdCompressor(level=LEVEL, write_checksum=False).compress
     packed = []
     sizes = []
@@ -59,7 +62,7 @@ def pack(rows: ReadingRows) -> bytes:
         smaller = len(small) < len(part)
         packed.append(small if smaller else part)
         sizes.append(2 * len(packed[-1]) + smaller)
-    body = struct.pack(_SIZES, *sizes) + b"".join(packed)
+    body = struct.pack(_SIZES.format(len(sizes)), *sizes) + b"".join(packed)
     return struct.pack(_HEAD, PACKED_FORMAT, len(rows), zlib.crc32(body)) + body
 
 
@@ -79,6 +82,8 @@ def unpack(packed: bytes, point_id: int) -> ReadingRows:
         found[name] = _read_measured(next(columns), n)
     for name in _LEGS:
         found[name] = np.column_stack([_read_measured(next(columns), n) for _ in range(3)])
+    for name, column in zip(FOUND, columns, strict=False):  # the older form ends before
+        found[name] = _read_measured(column, n)
     return ReadingRows(**found)
 
 
@@ -102,16 +107,18 @@ def unpack_air(packed: bytes, point_id: int) -> tuple[NDArray[np.int64], NDArray
 def _parts(packed: bytes, point_id: int, wanted: tuple[int, ...] | None = None) -> tuple[int, list[bytes]]:
     """How many rows, and the bytes of each column, or of those wanted by their place."""
     head = struct.calcsize(_HEAD)
-    if len(packed) < head or packed[0] != PACKED_FORMAT:
-        raise ValueError(f"a packed hour of point {point_id} is not in form {PACKED_FORMAT}: {packed[:8].hex()}")
+    if len(packed) < head or packed[0] not in _COLUMNS_OF_FORMAT:
+        known = f"form {PACKED_FORMAT} or older"
+        raise ValueError(f"a packed hour of point {point_id} is not in {known}: {packed[:8].hex()}")
     _, n, check = struct.unpack_from(_HEAD, packed)
     body = packed[head:]
     if zlib.crc32(body) != check:
         raise ValueError(f"a packed hour of point {point_id} is damaged: restore the last backup of the database")
     decompress = zstandard.ZstdDecompressor().decompress
     parts = []
-    at = struct.calcsize(_SIZES)
-    for place, size in enumerate(struct.unpack_from(_SIZES, body)):
+    sizes = _SIZES.format(_COLUMNS_OF_FORMAT[packed[0]])
+    at = struct.calcsize(sizes)
+    for place, size in enumerate(struct.unpack_from(sizes, body)):
         part = body[at : at + size // 2]
         at += size // 2
         if wanted is None or place in wanted:

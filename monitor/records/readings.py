@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 from monitor.records import tables
 from monitor.records.database import Database
 from monitor.records.packing import HOUR_MS, unpack
-from monitor.records.rows import ReadingRows
+from monitor.records.rows import FOUND, ReadingRows
 
 _HOURS_AT_ONCE = 4
 """Packed hours fetched at a time where it is not known how many are needed."""
@@ -32,7 +32,8 @@ def window(database: Database, point_id: int, from_ms: int, to_ms: int) -> dict[
 
     Returns
     -------
-    number, t_ms, version, flags, ambient_c, called, limit_amps of shape (n,); amps, volts of shape (n, 3); missing: NaN
+    number, t_ms, version, flags, ambient_c, called, limit_amps, unbalance, motor_heat, device_heat, running of shape
+    (n,); amps, volts of shape (n, 3); missing: NaN
     """
     with database.read() as connection:
         return window_rows(connection, point_id, from_ms, to_ms).columns()
@@ -201,10 +202,13 @@ def _chunks(values: list[int], most: int) -> Iterable[list[int]]:
 
 
 _HOT_COLUMNS = (
-    "number", "point_id", "t_ms", "version", "flags",
-    "l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps",
-)  # fmt: skip
+    *(_HOT.c[name] for name in ("number", "point_id", "t_ms", "version", "flags")),
+    *(_HOT.c[name] for name in ("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps")),
+    *(sa.type_coerce(_HOT.c[name], sa.Integer) for name in FOUND),  # steps; numpy divides all rows at once
+)
 
+
+_STEPS = {name: kind.steps for name in FOUND if isinstance(kind := _HOT.c[name].type, tables.Scaled)}
 
 _ROWS_AT_ONCE = 50_000
 """Rows of the hot table turned into columns at a time: tuples take ten times the memory of columns."""
@@ -212,7 +216,7 @@ _ROWS_AT_ONCE = 50_000
 
 def hot_rows(connection: Connection, *conditions: sa.ColumnElement[bool], most: int | None = None) -> ReadingRows:
     """Rows of the table in order of arrival that meet all conditions; of more than `most` the first by number."""
-    query = sa.select(*(_HOT.c[name] for name in _HOT_COLUMNS)).where(*conditions)
+    query = sa.select(*_HOT_COLUMNS).where(*conditions)
     if most is not None:
         query = query.order_by(_HOT.c.number).limit(most)
     found = connection.execute(query)
@@ -234,6 +238,7 @@ def _rows_of(columns: list[tuple[Any, ...]]) -> ReadingRows:
         limit_amps=measured[8],
         version=version,
         flags=flags,
+        **{name: column / _STEPS.get(name, 1) for name, column in zip(FOUND, measured[9:], strict=True)},
     )
 
 

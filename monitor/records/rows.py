@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -62,6 +62,15 @@ def _column(values: Any, dtype: Any, shape: tuple[int, ...], name: str) -> Any:
     return array
 
 
+FOUND = ("unbalance", "motor_heat", "device_heat", "running")
+"""Columns of a reading that say what the watch found at it, beside the limit."""
+
+
+def _not_judged() -> Floats:
+    """Stands for a column of NaN, as long as the others."""
+    return np.empty(0)
+
+
 @dataclass
 class ReadingRows:
     """Readings to be stored or that were stored, one row each, as columns."""
@@ -86,12 +95,24 @@ class ReadingRows:
     """Register version in force for it; 0 for a point without one, shape (n,)."""
     flags: Integers
     """Bits of `tables.FLAG_...`, shape (n,)."""
+    unbalance: Floats = field(default_factory=_not_judged)
+    """Voltage unbalance the limit was adjusted for [%], shape (n,). This and what follows is what the watch found at
+    the reading, stored in steps of `tables.readings`; NaN for late ones and for what it could not tell."""
+    motor_heat: Floats = field(default_factory=_not_judged)
+    """Thermal image of the motor, 1 = as hot as its limit allows, shape (n,)."""
+    device_heat: Floats = field(default_factory=_not_judged)
+    """Thermal image of its overload device, 1 = it opens, shape (n,)."""
+    running: Floats = field(default_factory=_not_judged)
+    """1 or 0: the fan ran or not, shape (n,)."""
 
     def __post_init__(self) -> None:
         n = len(self.number)
+        for name in FOUND:
+            if not len(getattr(self, name)):
+                setattr(self, name, np.full(n, np.nan))
         for name in ("number", "point_id", "t_ms", "version", "flags"):
             setattr(self, name, _column(getattr(self, name), np.int64, (n,), name))
-        for name in ("ambient_c", "called", "limit_amps"):
+        for name in ("ambient_c", "called", "limit_amps", *FOUND):
             setattr(self, name, _column(getattr(self, name), np.float64, (n,), name))
         for name in ("amps", "volts"):
             setattr(self, name, _column(getattr(self, name), np.float64, (n, 3), name))

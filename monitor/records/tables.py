@@ -181,6 +181,10 @@ readings = Table(
     *_doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps"),
     Column("version", Integer, nullable=False),
     Column("flags", SmallInteger, nullable=False),
+    # What the watch found at it; NULL for late rows, which are not fed.
+    *_scaled(100, "unbalance"),
+    *_scaled(1000, "motor_heat", "device_heat"),
+    Column("running", SmallInteger),
 )
 
 reading_hours = Table(

@@ -116,13 +116,13 @@ class Keeping:
             self._count_now = True
             self._figures.say_status(point, word)
 
-    def rows(self, rows: Rows, limits: np.ndarray, limit_amps: np.ndarray) -> None:
+    def rows(self, rows: Rows, limits: np.ndarray, judged: Judged | None = None) -> None:
         """Readings as they are stored, in the order in which they are fed.
 
         Parameters
         ----------
         limits : row of limits in force for each, -1 for what is not fed to the watch
-        limit_amps : the limit each was judged by [A]; NaN for what was not judged
+        judged : what was found at those that were fed
         """
         if not len(rows):
             return
@@ -131,10 +131,16 @@ class Keeping:
         ids = self._plant.point_ids[rows.point]
         versions = np.where(limits >= 0, self._plant.version_of_limits[limits], 0)
         number = np.arange(first, first + len(rows))
+        found = np.full((5, len(rows)), math.nan)
+        if judged is not None:
+            running = (judged.flags & layout.IS_RUNNING) != 0
+            found[:, limits >= 0] = (
+                judged.limit, judged.unbalance, judged.motor_heat, judged.device_heat, running,
+            )  # fmt: skip
         self._pending.readings.append(
             ReadingRows(
-                number, ids, rows.t_ms.astype(np.int64), rows.amps, rows.volts, rows.ambient_c, rows.called, limit_amps,
-                versions, rows.flags.astype(np.int64),
+                number, ids, rows.t_ms.astype(np.int64), rows.amps, rows.volts, rows.ambient_c, rows.called, found[0],
+                versions, rows.flags.astype(np.int64), *found[1:],
             )
         )  # fmt: skip
         for start, stop in stretches(rows.point):

@@ -237,10 +237,8 @@ class Worker:
         fed = Readings(of_fans.point, of_fans.t_ms, of_fans.amps, of_fans.volts, limits[fans], of_fans.called)
         self._gaps.before(fed)
         changes, judged = advance(self.plant.states, fed, self.plant.limits)
-        limit_amps = np.full(len(taken.fed), math.nan)
-        limit_amps[fans] = judged.limit
-        self._keeping.rows(taken.fed, limits, limit_amps)
-        self._keeping.rows(taken.late, np.full(len(taken.late), -1, np.int32), np.full(len(taken.late), math.nan))
+        self._keeping.rows(taken.fed, limits, judged)
+        self._keeping.rows(taken.late, np.full(len(taken.late), -1, np.int32))
         next_reading = self._keeping.next_reading
         numbers = np.arange(next_reading - len(taken.late), next_reading)
         self._gaps.late(taken.late.point, taken.late.t_ms, numbers)

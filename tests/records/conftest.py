@@ -95,6 +95,10 @@ class Make:
             "limit_amps": np.full(n, 14.26),
             "version": np.ones(n),
             "flags": np.zeros(n),
+            "unbalance": seeded.uniform(0, 3, n).round(2),
+            "motor_heat": seeded.uniform(0, 1.2, n).round(3),
+            "device_heat": np.where(seeded.random(n) < 0.1, math.nan, 0.875),
+            "running": seeded.integers(0, 2, n),
         }
         return ReadingRows(**(values | columns))
 

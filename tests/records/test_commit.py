@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import subprocess
@@ -38,7 +39,11 @@ def test_a_whole_batch_is_stored_as_given(database: Database, make: Any, content
     first = stored["readings"][0]
     assert first[:3] == (1, point, make.ms + 10_000)
     assert first[3:9] == (*batch.readings.amps[0], *batch.readings.volts[0])
-    assert first[9:] == (3.5, None, 14.26, 1, 0)  # `called` was missing
+    assert first[9:14] == (3.5, None, 14.26, 1, 0)  # `called` was missing
+    for place, name in enumerate(("unbalance", "motor_heat", "device_heat", "running"), 14):
+        kept = [math.nan if row[place] is None else float(row[place]) for row in stored["readings"]]
+        assert np.array_equal(kept, getattr(batch.readings, name), equal_nan=True), name
+    assert any(row[16] is None for row in stored["readings"]) and any(row[17] == 0 for row in stored["readings"])
     assert stored["watch_states"] == [(point, 20, 1, b"state 1")]
     assert [row[0:3] for row in stored["runs"]] == [(0, 1, point)]
     assert stored["alarms"][0][2:7] == (point, "meadow", "north", None, "overload")

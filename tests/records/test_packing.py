@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,8 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from monitor.records import packing
-from monitor.records.packing import pack, unpack
-from monitor.records.rows import ReadingRows
+from monitor.records.packing import pack, unpack, unpack_air
+from monitor.records.rows import FOUND, ReadingRows
 
 WHOLE = ("number", "t_ms", "version", "flags")
 
@@ -61,6 +63,7 @@ def any_rows(draw: st.DrawFn) -> ReadingRows:
         ambient_c=measured(),
         called=measured(),
         limit_amps=measured(),
+        **{name: measured() for name in FOUND},
     )
 
 
@@ -136,7 +139,7 @@ def test_an_hour_of_a_farm_takes_few_bytes_a_reading(places: int, most: float) -
 
 def test_bytes_of_another_form_are_refused() -> None:
     packed = pack(farm_hour())
-    with pytest.raises(ValueError, match="is not in form 1"):
+    with pytest.raises(ValueError, match="is not in form 2 or older"):
         unpack(bytes([packing.PACKED_FORMAT + 1]) + packed[1:], 1)
     for short in (b"", b"\x01", packed[:20]):
         with pytest.raises(ValueError, match="packed hour of point 1"):
@@ -156,3 +159,17 @@ def test_a_column_that_does_not_shrink_at_all_comes_back() -> None:
     for n in range(1, 200):
         rows = farm_hour().take(slice(0, n))
         assert bits(unpack(pack(rows), 1)) == bits(rows)
+
+
+def test_hours_packed_before_findings_were_kept_read_as_before() -> None:
+    """The first three readings of `farm_hour`, as form 1 had them."""
+    older = base64.b85decode(
+        "0RsR40P|yJ94G()03-ka03-ka03!eZ05Sjo00IC205Sjo05Sjo05Sjo05|{u05|{u05|{u05|{u0099B000000000o00000000000RaGj#%u(k0"
+        "RR9HCjbBd000000096100000009610000004TLD{U8!W000mG00969zybjQ00RI30000Z000000000Z00000000000RjL6000010Fng&0000000"
+        "00000000009920{{R30RVRZ0000000031000000003100RI30000C000000000C00000000010RRI400001c>n+a00000cK`qY000000s#O40RR"
+        "I400001{t*BG00000{t*BG00000008j;0RRI4000012ND1P00000_YnX9000005C8=M0RRI4000011QGxM00000@eu$300000695Y"
+    )
+    assert older[0] == 1
+    assert bits(unpack(older, 1)) == bits(farm_hour().take(slice(0, 3)))
+    t_ms, air = unpack_air(older, 1)
+    assert t_ms.tolist() == farm_hour().t_ms[:3].tolist() and air.tolist() == [3.5] * 3

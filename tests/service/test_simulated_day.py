@@ -131,6 +131,10 @@ def test_a_day_of_the_farm(bench: Any, make_message: Any, scenario: str, hours: 
         assert len(set(columns["t_ms"].tolist())) == stored[fan], fan
         again = replay(bench.database, bench.point_id(fan), 0, 10**13, JUDGED)
         assert np.array_equal(np.round(again.judged.limit, 3), again.rows.limit_amps, equal_nan=True), fan
+        for name, steps in (("unbalance", 100), ("motor_heat", 1000), ("device_heat", 1000)):
+            found = np.rint(getattr(again.judged, name) * steps) / steps
+            assert np.array_equal(found, getattr(again.rows, name), equal_nan=True), (fan, name)
+        assert again.rows.running.tolist() == ((again.judged.flags & layout.IS_RUNNING) != 0).tolist(), fan
         assert again.version.tolist() == again.rows.version.tolist() and (again.rows.flags & LATE == 0).all()
         assert alarms_of(again.changes) == stored_alarms.get(fan, []), fan
         assert runs_of(again.changes) == runs_stored(bench, fan), fan
