@@ -18,10 +18,12 @@ from monitor.alarms.events import (
     Event,
     PlannedStop,
     Raised,
+    ReasonOver,
     RemoveFromService,
     Returned,
     ReturnToService,
     Shelve,
+    SuppressByDesign,
     Tick,
     Unshelve,
     WithdrawPlannedStop,
@@ -39,10 +41,12 @@ __all__ = [
     "Event",
     "PlannedStop",
     "Raised",
+    "ReasonOver",
     "RemoveFromService",
     "ReturnToService",
     "Returned",
     "Shelve",
+    "SuppressByDesign",
     "Tick",
     "Unshelve",
     "Wanted",
@@ -70,6 +74,7 @@ def step(
     number: int,
     change_number: int,
     about: About | None = None,
+    held: bool = False,
 ) -> Stepped:
     """What an event makes of an alarm.
 
@@ -81,6 +86,8 @@ def step(
     number : the next running number of an alarm; used (look at the alarm's own) when none stood before
     change_number : the next running number of a change; used when a change is returned
     about : what the alarm is about; needed only where `alarm` is None
+    held : a reason to suppress it holds (`by_design`, or its fan is out of service) that it may not carry yet: nothing
+        is told, and the caller's next event puts the suppression on it
 
     Returns
     -------
@@ -101,16 +108,16 @@ def step(
             raise ValueError(f"step: `about` is needed for {event!r}, as no alarm is given")
         alarm = _fresh(about, number, event, now)
     if isinstance(event, Raised):
-        return _raised(alarm, event, now, number, change_number)
+        return _raised(alarm, event, now, number, change_number, held)
     if isinstance(event, Returned):
-        return _returned(alarm, event, now, change_number)
+        return _returned(alarm, event, now, change_number, held)
     if isinstance(event, Acknowledge):
         after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
         cause = Cause.ACKNOWLEDGED_RETURNED if alarm.latched else Cause.ACKNOWLEDGED
         return _moved(alarm, after, cause, now, now, change_number, by=event.by)
     if isinstance(event, Tick):
-        return _tick(alarm, now, change_number)
-    return _operator(alarm, event, now, change_number)
+        return _tick(alarm, now, change_number, held)
+    return _suppressing(alarm, event, now, change_number, held)
 
 
 def next_due(alarm: Alarm) -> datetime | None:
@@ -136,7 +143,7 @@ def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
     )  # fmt: skip
 
 
-def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int) -> Stepped:
+def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int, held: bool) -> Stepped:
     if alarm.state.stands and not alarm.latched:
         peak = _worse(alarm.condition, alarm.peak, event.peak, event.value)
         if not _is_higher(event.priority, alarm.priority):
@@ -158,11 +165,11 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
             peak=_worse(alarm.condition, alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
         )  # fmt: skip
         cause = Cause.RAISED
-    tell = not suppressed(alarm, now) and _may_tell(alarm, event.priority, now)
+    tell = not held and not suppressed(alarm, now) and _may_tell(alarm, event.priority, now)
     return _moved(alarm, after, cause, event.at, now, change_number, kind="raised" if tell else None)
 
 
-def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) -> Stepped:
+def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int, held: bool) -> Stepped:
     after = replace(alarm, cleared=event.at, peak=_worse(alarm.condition, alarm.peak, event.peak))
     if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
         after = replace(after, last_notice=None, last_notice_priority=None, untold=0)
@@ -172,41 +179,52 @@ def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int) 
             return alarm, None, []
         return _moved(alarm, after, Cause.RETURNED_LATCHED, event.at, now, change_number)
     # What was not told as standing is not told as cleared either.
-    tell = alarm.untold == 0 and not suppressed(alarm, now)
+    tell = alarm.untold == 0 and not held and not suppressed(alarm, now)
     return _moved(alarm, after, Cause.RETURNED, event.at, now, change_number, kind="cleared" if tell else None)
 
 
-def _tick(alarm: Alarm, now: datetime, change_number: int) -> Stepped:
+def _tick(alarm: Alarm, now: datetime, change_number: int, held: bool) -> Stepped:
     if alarm.suppression is not None:
-        if suppressed(alarm, now):
-            return alarm, None, []
         by_design = alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN
+        # That a plan was not kept is news, so it waits until it may be told.
+        if suppressed(alarm, now) or (by_design and held):
+            return alarm, None, []
         cause = Cause.PLAN_OVER if by_design else Cause.TIME_UP
-        return _suppression(alarm, cause, now, change_number, by=None)
+        return _suppression(alarm, cause, now, change_number, held, by=None)
     due = _told_again_due(alarm)
-    if due is None or (now < due and _last_notice_counts(alarm, now)):
+    if due is None or held or (now < due and _last_notice_counts(alarm, now)):
         return alarm, None, []
     kind = "raised" if alarm.last_notice is None else "told-again"
     return _moved(alarm, alarm, Cause.TOLD_AGAIN, now, now, change_number, kind=kind)
 
 
-def _operator(
+def _suppressing(
     alarm: Alarm,
-    event: Shelve | Unshelve | PlannedStop | WithdrawPlannedStop | RemoveFromService | ReturnToService,
+    event: Shelve | Unshelve | PlannedStop | WithdrawPlannedStop | SuppressByDesign | ReasonOver | RemoveFromService
+    | ReturnToService,
     now: datetime,
     change_number: int,
-) -> Stepped:
+    held: bool,
+) -> Stepped:  # fmt: skip
     causes = {
         Shelve: Cause.SHELVED,
         Unshelve: Cause.UNSHELVED,
         PlannedStop: Cause.PLANNED_STOP,
         WithdrawPlannedStop: Cause.PLAN_WITHDRAWN,
+        SuppressByDesign: Cause.SUPPRESSED,
+        ReasonOver: Cause.REASON_OVER,
         RemoveFromService: Cause.REMOVED_FROM_SERVICE,
         ReturnToService: Cause.RETURNED_TO_SERVICE,
     }
-    cause = causes[type(event)]
+    by_design = alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN
+    planned = by_design and alarm.suppressed_by is not None
+    if planned and isinstance(event, SuppressByDesign | ReasonOver):
+        return alarm, None, []  # what somebody announced is ended by them, or by its time
+    if by_design and not planned and isinstance(event, WithdrawPlannedStop):
+        return alarm, None, []
     until, why = getattr(event, "until", None), getattr(event, "why", None)
-    return _suppression(alarm, cause, now, change_number, by=event.by, until=until, why=why)
+    by = getattr(event, "by", None)
+    return _suppression(alarm, causes[type(event)], now, change_number, held, by=by, until=until, why=why)
 
 
 def _suppression(
@@ -214,6 +232,7 @@ def _suppression(
     cause: Cause,
     now: datetime,
     change_number: int,
+    held: bool,
     *,
     by: str | None,
     until: datetime | None = None,
@@ -226,15 +245,18 @@ def _suppression(
     to = ways[cause]
     if to is not None:
         after = replace(alarm, suppression=to, suppressed_until=until, suppressed_by=by, suppressed_why=why or None)
-        return _moved(alarm, after, cause, now, now, change_number, by=by)
+        moved, change, wanted = _moved(alarm, after, cause, now, now, change_number, by=by)
+        return moved, change and replace(change, why=why or None, until=until), wanted
     after = replace(alarm, suppression=None, suppressed_until=None, suppressed_by=None, suppressed_why=None)
     if cause in (Cause.PLAN_OVER, Cause.PLAN_WITHDRAWN):
         # A plan that was not kept is news, told or acknowledged before or not.
         tell = alarm.state.stands
         after = replace(after, acknowledged=None, acknowledged_by=None) if tell else after
     else:
-        unseen = alarm.state is State.UNACKNOWLEDGED and alarm.untold > 0
+        rose = _is_higher(alarm.priority, alarm.last_notice_priority or alarm.priority)
+        unseen = alarm.state is State.UNACKNOWLEDGED and (alarm.untold > 0 or rose)
         tell = unseen and _may_tell(alarm, alarm.priority, now)
+    tell = tell and not held
     return _moved(alarm, after, cause, now, now, change_number, by=by, kind="raised" if tell else None)
 
 

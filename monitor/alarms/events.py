@@ -90,6 +90,19 @@ class WithdrawPlannedStop:
 
 
 @dataclass(frozen=True)
+class SuppressByDesign:
+    """A rule holds (`by_design`): what the alarm tells is explained by something else that stands."""
+
+    why: str
+    """By what, in words."""
+
+
+@dataclass(frozen=True)
+class ReasonOver:
+    """The rule that suppressed it by design holds no more."""
+
+
+@dataclass(frozen=True)
 class RemoveFromService:
     """Maintenance: no notices until it is returned to service."""
 
@@ -105,8 +118,8 @@ class RemoveFromService:
 class ReturnToService:
     """Maintenance is over."""
 
-    by: str
-    """Who."""
+    by: str | None
+    """Who; None: nobody, what it is about is no longer all out of service."""
 
 
 @dataclass(frozen=True)
@@ -122,6 +135,8 @@ Event: TypeAlias = (
     | Unshelve
     | PlannedStop
     | WithdrawPlannedStop
+    | SuppressByDesign
+    | ReasonOver
     | RemoveFromService
     | ReturnToService
     | Tick

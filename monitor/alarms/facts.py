@@ -45,9 +45,9 @@ class Alarm:
     suppressed_until: datetime | None
     """End of the suppression [wall time]; None: until an operator ends it."""
     suppressed_by: str | None
-    """Who suppressed it."""
+    """Who suppressed it; None: a rule did, by design."""
     suppressed_why: str | None
-    """Why, in the operator's own words."""
+    """Why, in the operator's own words; by design, which rule."""
     since: datetime
     """When the condition began [event time]."""
     raised: datetime
@@ -111,6 +111,10 @@ class AlarmChange:
     """When the service learned of it [wall time]."""
     by: str | None
     """The operator, if one did it."""
+    why: str | None = None
+    """Of a suppression that began: the operator's reason, or the rule."""
+    until: datetime | None = None
+    """Of a suppression that began: its end, if it has one [wall time]."""
 
 
 @dataclass(frozen=True)

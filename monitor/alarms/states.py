@@ -24,7 +24,7 @@ What is not in a table does not happen: the event is taken and changes no state 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import StrEnum
 
 
@@ -48,7 +48,7 @@ class Suppression(StrEnum):
     SHELVED = "SHELVED"
     """By an operator, for a limited time."""
     SUPPRESSED_BY_DESIGN = "SUPPRESSED_BY_DESIGN"
-    """By a rule: a stop that was announced is no news."""
+    """By a rule: a stop that was announced is no news, nor what a lost supply explains (`by_design`)."""
     OUT_OF_SERVICE = "OUT_OF_SERVICE"
     """By whoever maintains the fan, until it is returned to service."""
 
@@ -69,6 +69,8 @@ class Cause(StrEnum):
     PLANNED_STOP = "planned stop"
     PLAN_WITHDRAWN = "planned stop withdrawn"
     PLAN_OVER = "planned stop over"
+    SUPPRESSED = "suppressed by design"
+    REASON_OVER = "reason over"
     REMOVED_FROM_SERVICE = "removed from service"
     RETURNED_TO_SERVICE = "returned to service"
     TIME_UP = "time up"
@@ -110,14 +112,44 @@ LATCHED = frozenset({"tripped"})
 _SHELVE = {Cause.SHELVED: Suppression.SHELVED}
 _PLAN = {Cause.PLANNED_STOP: Suppression.SUPPRESSED_BY_DESIGN}
 _REMOVE = {Cause.REMOVED_FROM_SERVICE: Suppression.OUT_OF_SERVICE}
+_RULE = {Cause.SUPPRESSED: Suppression.SUPPRESSED_BY_DESIGN}
 
 SUPPRESSIONS: Mapping[Suppression | None, Mapping[Cause, Suppression | None]] = {
-    None: {**_SHELVE, **_PLAN, **_REMOVE},
+    None: {**_SHELVE, **_PLAN, **_REMOVE, **_RULE},
+    # A shelf yields to no rule: what holds notices back already need not be held back twice, and a rule that is over
+    # must not bring it back before its time.
     Suppression.SHELVED: {**_SHELVE, **_PLAN, **_REMOVE, Cause.UNSHELVED: None, Cause.TIME_UP: None},
     Suppression.SUPPRESSED_BY_DESIGN: {
-        **_SHELVE, **_PLAN, **_REMOVE, Cause.PLAN_WITHDRAWN: None, Cause.PLAN_OVER: None,
+        **_SHELVE, **_PLAN, **_REMOVE, **_RULE,
+        Cause.PLAN_WITHDRAWN: None, Cause.PLAN_OVER: None, Cause.REASON_OVER: None,
     },
     # Out of service yields to nothing but its own end: a shelf put on it would bring the alarm back too soon.
     Suppression.OUT_OF_SERVICE: {**_REMOVE, Cause.RETURNED_TO_SERVICE: None, Cause.TIME_UP: None},
 }  # fmt: skip
 """Suppression -> cause -> next suppression."""
+
+
+def carried_on(
+    causes: Iterable[Cause], state: State = State.NORMAL, suppression: Suppression | None = None
+) -> tuple[State, Suppression | None]:
+    """Where stored changes lead: the two tables alone, applied to their causes in order.
+
+    Parameters
+    ----------
+    causes : of the changes of one alarm, over all its occurrences, oldest first
+    state, suppression : where it began
+
+    Raises
+    ------
+    ValueError : a cause that no table has from there: such a change was never made
+
+    >>> carried_on([Cause.RAISED, Cause.SHELVED, Cause.ACKNOWLEDGED, Cause.TIME_UP, Cause.RETURNED])
+    (<State.NORMAL: 'NORMAL'>, None)
+    """
+    for cause in causes:
+        to_state, ways = TRANSITIONS[state].get(cause), SUPPRESSIONS[suppression]
+        if to_state is None and cause not in ways:
+            raise ValueError(f'no way from {state.value} and {suppression} by "{cause.value}"')
+        state = to_state or state
+        suppression = ways.get(cause, suppression)
+    return state, suppression

@@ -91,6 +91,8 @@ def change_row(change: AlarmChange) -> dict[str, Any]:
         "at_ms": to_ms(change.at),
         "heard_ms": to_ms(change.heard),
         "by": change.by,
+        "why": change.why,
+        "until_ms": to_ms_or_none(change.until),
     }
 
 

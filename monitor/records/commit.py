@@ -19,7 +19,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import acknowledge_links, gaps, service_record, tables
+from monitor.records import acknowledge_links, gaps, out_of_service, service_record, tables
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
@@ -73,6 +73,8 @@ class Batch:
     """New entries of service records, in the order in which they were asked for."""
     service_found: dict[int, service_record.Found] = field(default_factory=dict)
     """Number of an entry -> what has been worked out from it since."""
+    out_of_service: list[out_of_service.ServiceChange] = field(default_factory=list)
+    """Fans and sites taken out of service, or back, in the order in which that happened."""
     cursors: dict[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
@@ -101,6 +103,7 @@ def commit(database: Database, batch: Batch) -> None:
         _write_findings(connection, batch)
         service_record.write(connection, batch.service, batch.service_found)
         acknowledge_links.mark_used(connection, batch.links_used)
+        out_of_service.write(connection, batch.out_of_service)
         _write_done(connection, batch)
 
 

@@ -11,13 +11,15 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm
-from monitor.records import actions, register, tables
+from monitor.records import actions, out_of_service, register, tables
 from monitor.records.actions import Action
 from monitor.records.alarm_rows import alarm_of
 from monitor.records.database import Database
+from monitor.records.out_of_service import ServiceChange
 from monitor.records.readings import fed_after, newest_of
 from monitor.records.register import PointKey, Site, Version
 from monitor.records.rows import ReadingRows, Run, run_of
+from monitor.records.scope import ALL
 from monitor.records.tables import PARTITION, READINGS_A_PARTITION
 
 WINDOW = timedelta(minutes=35)
@@ -83,6 +85,8 @@ class Start:
     undone: list[Action]
     """What operators asked for and was not carried out yet."""
     cursors: dict[str, str]
+    out_of_service: list[ServiceChange]
+    """The newest change of each fan and site that ever was out of service."""
     newest_row_ms: int | None
     """Newest time the database knows of (wall time of a message): a clock that shows less is wrong."""
 
@@ -133,6 +137,7 @@ def load(database: Database) -> Start:
             next_change=_next(connection, tables.alarm_changes.c.number),
             undone=actions.undone_in(connection),
             cursors=cursors,
+            out_of_service=out_of_service.last_in(connection, ALL),
             newest_row_ms=max(heard_ms.values(), default=None),
         )
 

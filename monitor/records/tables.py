@@ -371,6 +371,8 @@ alarm_changes = Table(
     _ms("at_ms"),
     _ms("heard_ms"),
     Column("by", Text),
+    Column("why", Text),
+    _ms("until_ms", nullable=True),
     Index(None, "partition", "alarm_number"),
 )
 
@@ -388,6 +390,24 @@ actions = Table(
     _ms("done_ms", nullable=True),
     Column("outcome", Text),
     Index(None, "done_ms", "number"),
+    sqlite_autoincrement=True,
+)
+
+out_of_service = Table(
+    # What was taken out of service and came back: a row for each change, the newest of a fan or site holds.
+    "out_of_service",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    Column("site", Text, nullable=False),
+    Column("fan", Text),
+    Column("what", Text, nullable=False),
+    _ms("at_ms"),
+    _ms("until_ms", nullable=True),
+    Column("by", Text),
+    Column("why", Text, nullable=False),
+    Column("action", BigInteger),
+    CheckConstraint("what IN ('removed', 'returned', 'time up')", name="what"),
+    Index(None, "site", "fan"),
     sqlite_autoincrement=True,
 )
 

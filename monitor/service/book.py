@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Tick, Wanted, next_due, step
+from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Wanted, next_due, step
 
 
 class AlarmBook:
@@ -26,11 +26,13 @@ class AlarmBook:
         self._next_alarm = next_alarm
         self._next_change = next_change
 
-    def apply(self, about: About, event: Event, now: datetime) -> tuple[Alarm | None, AlarmChange | None, list[Wanted]]:
+    def apply(
+        self, about: About, event: Event, now: datetime, *, held: bool = False
+    ) -> tuple[Alarm | None, AlarmChange | None, list[Wanted]]:
         """What an event makes of an alarm; the book keeps it. See `alarms.alarm.step`."""
         before = self._alarms.get(about)
         alarm, change, wanted = step(
-            before, event, now, number=self._next_alarm, change_number=self._next_change, about=about
+            before, event, now, number=self._next_alarm, change_number=self._next_change, about=about, held=held
         )
         if alarm is not None:
             self.keep(alarm)
@@ -48,13 +50,13 @@ class AlarmBook:
         """Every alarm whose condition holds now."""
         return [alarm for alarm in self._alarms.values() if alarm.state.stands]
 
+    def all(self) -> list[Alarm]:
+        """Every alarm that is kept, whatever its state."""
+        return list(self._alarms.values())
+
     def due(self, now: datetime) -> list[Alarm]:
         """Alarms for which a tick would do something now."""
         return [alarm for alarm in self._alarms.values() if (when := next_due(alarm)) is not None and when <= now]
-
-    def tick(self, alarm: Alarm, now: datetime) -> tuple[Alarm | None, AlarmChange | None, list[Wanted]]:
-        """The clock has moved on for this alarm."""
-        return self.apply(alarm.about, Tick(), now)
 
     def by_number(self, number: int) -> Alarm | None:
         """The alarm of a number, if the book still holds it."""
@@ -67,3 +69,7 @@ class AlarmBook:
     def standing(self, site: str, name: str) -> list[Alarm]:
         """Alarms of a fan or supply point whose condition holds now."""
         return [alarm for alarm in self._of.get((site, name), {}).values() if alarm.state.stands]
+
+    def of(self, site: str, name: str) -> list[Alarm]:
+        """Alarms of a fan or supply point, whatever their state."""
+        return list(self._of.get((site, name), {}).values())

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
+from monitor.alarms.by_design import SUPPLY_LOST
 from monitor.alarms.routes import Route, notices_for
 from monitor.alarms.states import Cause
 from monitor.alarms.wording import line
@@ -15,8 +16,10 @@ from monitor.records.rows import Run
 from monitor.records.start import Start
 from monitor.service import beginning
 from monitor.service.book import AlarmBook
+from monitor.service.by_design import ByDesign
 from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
+from monitor.service.maintenance import Maintenance
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
 from monitor.service.plant import Plant, Point
@@ -54,7 +57,13 @@ class Changes:
             apply=self.apply, tell=self._tell, stronger=self._told_by_a_stronger, keep=self._keep_run,
         )  # fmt: skip
         self.verdicts.begin(start.ended_runs, start.open_runs)
-        self.site_silence = SiteSilence(plant, book, silence, self.apply)
+        self.by_design = ByDesign(
+            plant, book, self.verdicts.supplies, self.apply, lambda point: point.row in self._runs, steady
+        )
+        self.maintenance = Maintenance(
+            plant, book, pending, self.apply, self.verdicts.supplies.fans, start.out_of_service, now
+        )
+        self.site_silence = SiteSilence(plant, book, silence, self.apply, self.maintenance)
         self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
 
     def take(self, changes: Sequence[Change]) -> None:
@@ -70,6 +79,7 @@ class Changes:
             self._runs[point.row] = run
             self._keep_run(run)
             self.verdicts.started(point, run)
+            self.by_design.look_at(point)
         elif change.what == layout.RUN_ENDED:
             open_run = self._runs.pop(point.row, None)
             if open_run is not None:
@@ -80,8 +90,11 @@ class Changes:
                 self._keep_run(ended)
                 if change.ending is not None:
                     self.verdicts.ended(point, ended, change.ending)
+                self.by_design.look_at(point)
         elif not self.verdicts.takes(point, change):
             self._tell(point, change)
+        elif change.condition == SUPPLY_LOST:
+            self.by_design.look_at(point)
 
     def _keep_run(self, run: Run) -> None:
         self._pending.runs[run.number] = run
@@ -114,10 +127,22 @@ class Changes:
         return names
 
     def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
-        """Takes an event to its alarm, and what follows from it into the next commit."""
+        """Takes an event to its alarm, and what follows from it into the next commit.
+
+        An alarm that is raised while a rule holds for it, or its fan is out of service, comes under it here: the same
+        commit holds both changes, and nothing is told in between.
+        """
         now = self._now()
-        alarm, change, wanted = self._book.apply(about, event, now)
-        return self.keep_alarm(point, alarm, change, wanted, now)
+        held = self.maintenance.covers(about) is not None or self.by_design.reason(about) is not None
+        alarm, change, wanted = self._book.apply(about, event, now, held=held)
+        alarm = self.keep_alarm(point, alarm, change, wanted, now)
+        if alarm is None:
+            return None
+        self.maintenance.settle(point, alarm)
+        self.by_design.settle(point, self._book.get(about) or alarm)
+        if change is not None and about.condition == SUPPLY_LOST:
+            self.by_design.look_at_site(about.site)
+        return self._book.get(about)
 
     def keep_alarm(
         self, point: Point, alarm: Alarm | None, change: AlarmChange | None, wanted: Sequence[Wanted], now: datetime

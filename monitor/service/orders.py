@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
-from monitor.alarms.alarm import About, Acknowledge, Alarm, Event, PlannedStop, WithdrawPlannedStop
+from monitor.alarms.alarm import (
+    About,
+    Acknowledge,
+    Alarm,
+    Event,
+    PlannedStop,
+    Shelve,
+    Unshelve,
+    WithdrawPlannedStop,
+)
+from monitor.alarms.states import Suppression
 from monitor.records.actions import DONE, Action
 from monitor.records.nights import TONIGHT
 from monitor.records.register import Edits
 from monitor.service.beginning import add_version, site_of
 from monitor.service.book import AlarmBook
+from monitor.service.maintenance import OUT_OF_SERVICE, RETURN_TO_SERVICE
 from monitor.service.plant import Plant, Point, Version
 
 Apply = Callable[[Point, About, Event], "Alarm | None"]
+
+LONGEST_SHELF = timedelta(days=7)
+"""Nothing is shelved for longer (common practice: a shelf is no way to turn an alarm off)."""
 
 
 def take_up(edits: Edits, plant: Plant) -> list[tuple[int, Version]]:
@@ -34,26 +48,52 @@ def take_up(edits: Edits, plant: Plant) -> list[tuple[int, Version]]:
     return taken
 
 
-def carry_out(action: Action, book: AlarmBook, plant: Plant, apply: Apply, enter: Callable[[Action], str]) -> str:
+def carry_out(
+    action: Action,
+    book: AlarmBook,
+    plant: Plant,
+    apply: Apply,
+    enter: Callable[[Action], str],
+    maintain: Callable[[Action], str],
+    now: datetime,
+) -> str:
     """Does what an operator asked for; returns "done" or in words why not.
 
     Kinds and their bodies: acknowledge {"alarm": number}; planned-stop {"fan": name, "until": RFC 3339, "why": text};
-    withdraw-planned-stop {"fan": name}; tonight {"low_c": number, or null to take it back}.
+    withdraw-planned-stop {"fan": name}; tonight {"low_c": number, or null to take it back}; shelve {"alarm": number,
+    "until": RFC 3339, "why": text}; unshelve {"alarm": number}; out-of-service and return-to-service as in
+    `maintenance`.
 
     Parameters
     ----------
     enter : takes the low that somebody entered for tonight
+    maintain : takes a fan or site out of service, or back
+    now : wall time
     """
     if action.kind == "acknowledge":
         return _acknowledge(action, book, plant, apply)
     if action.kind in ("planned-stop", "withdraw-planned-stop"):
         return _planned_stop(action, plant, apply)
+    if action.kind in ("shelve", "unshelve"):
+        return _shelve(action, book, plant, apply, now)
+    if action.kind in (OUT_OF_SERVICE, RETURN_TO_SERVICE):
+        return maintain(action)
     if action.kind == TONIGHT:
         return enter(action)
     return f'nobody knows how to do "{action.kind}"'
 
 
 def _acknowledge(action: Action, book: AlarmBook, plant: Plant, apply: Apply) -> str:
+    found = _alarm_of(action, book, plant)
+    if isinstance(found, str):
+        return found
+    point, alarm = found
+    apply(point, alarm.about, Acknowledge(action.by))
+    return DONE
+
+
+def _alarm_of(action: Action, book: AlarmBook, plant: Plant) -> tuple[Point, Alarm] | str:
+    """The alarm an action is about; in words why there is none."""
     number = action.body.get("alarm")
     alarm = book.by_number(number) if isinstance(number, int) else None
     if alarm is None or alarm.site != action.site:
@@ -61,8 +101,40 @@ def _acknowledge(action: Action, book: AlarmBook, plant: Plant, apply: Apply) ->
     point = plant.point_about(alarm.site, alarm.fan or alarm.supply)
     if point is None:
         return f"alarm {number} is of a point that is not in the register"
-    apply(point, alarm.about, Acknowledge(action.by))
+    return point, alarm
+
+
+def _shelve(action: Action, book: AlarmBook, plant: Plant, apply: Apply, now: datetime) -> str:
+    found = _alarm_of(action, book, plant)
+    if isinstance(found, str):
+        return found
+    point, alarm = found
+    if action.kind == "unshelve":
+        if alarm.suppression is not Suppression.SHELVED:
+            return f"alarm {alarm.number} is not shelved"
+        apply(point, alarm.about, Unshelve(action.by))
+        return DONE
+    if alarm.suppression is Suppression.OUT_OF_SERVICE:
+        return "it is out of service, so nothing is told of it anyway"
+    why = str(action.body.get("why") or "").strip()
+    if not why:
+        return f"why is alarm {alarm.number} to be shelved? A reason is needed"
+    until = _time_in(action)
+    if until is None:
+        return "until when is it to be shelved? Expected a time such as 2026-10-04T18:00:00Z"
+    if not now < until <= now + LONGEST_SHELF:
+        return f"the end of a shelf must lie ahead, within {LONGEST_SHELF.days} days"
+    apply(point, alarm.about, Shelve(action.by, until, why))
     return DONE
+
+
+def _time_in(action: Action) -> datetime | None:
+    """`until` of an action; None where it is no time."""
+    try:
+        until = datetime.fromisoformat(str(action.body.get("until", "")))
+    except ValueError:
+        return None
+    return until if until.tzinfo else until.replace(tzinfo=UTC)
 
 
 def _planned_stop(action: Action, plant: Plant, apply: Apply) -> str:
@@ -74,11 +146,9 @@ def _planned_stop(action: Action, plant: Plant, apply: Apply) -> str:
     if action.kind == "withdraw-planned-stop":
         apply(point, about, WithdrawPlannedStop(action.by))
         return DONE
-    try:
-        until = datetime.fromisoformat(str(action.body.get("until", "")))
-    except ValueError:
+    until = _time_in(action)
+    if until is None:
         return "until when is it to stand still? Expected a time such as 2026-10-04T18:00:00Z"
-    until = until if until.tzinfo else until.replace(tzinfo=UTC)
     if until <= action.at:
         return "the planned stop would be over already"
     apply(point, about, PlannedStop(action.by, until, str(action.body.get("why", ""))))

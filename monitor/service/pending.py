@@ -10,6 +10,7 @@ from monitor.alarms.notice import Notice
 from monitor.links.mqtt import Message
 from monitor.records.commit import Batch
 from monitor.records.gaps import Gap
+from monitor.records.out_of_service import ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.service_record import Found, NewEntry
 
@@ -43,6 +44,7 @@ class Pending:
     service: list[NewEntry] = field(default_factory=list)
     service_found: dict[int, Found] = field(default_factory=dict)
     """By the number of the entry."""
+    out_of_service: list[ServiceChange] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
     """Rows of points whose alarms changed: their retained messages are published once it is stored."""
     urgent: bool = False
@@ -55,6 +57,7 @@ class Pending:
             self.messages or self.readings or self.hours or self.fan_now or self.loggers or self.runs or self.alarms
             or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
             or self.newcomers or self.gaps or self.cursors or self.notices or self.service or self.service_found
+            or self.out_of_service
         )  # fmt: skip
 
     def emptied(self) -> Pending:
@@ -85,4 +88,5 @@ class Pending:
             cursors=self.cursors,
             service=self.service,
             service_found=self.service_found,
+            out_of_service=self.out_of_service,
         )

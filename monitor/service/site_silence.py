@@ -13,6 +13,7 @@ from typing import Any
 
 from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
 from monitor.service.book import AlarmBook
+from monitor.service.maintenance import Maintenance
 from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.watch import layout
@@ -30,8 +31,11 @@ Apply = Callable[[Point, About, Event], "Alarm | None"]
 class SiteSilence:
     """Kept by the worker; asked at each tick."""
 
-    def __init__(self, plant: Plant, book: AlarmBook, silence: Silence, apply: Apply) -> None:
+    def __init__(
+        self, plant: Plant, book: AlarmBook, silence: Silence, apply: Apply, maintenance: Maintenance
+    ) -> None:  # fmt: skip
         self._plant, self._book, self._silence, self._apply = plant, book, silence, apply
+        self._maintenance = maintenance
         self._members: dict[About, tuple[Point, ...]] = {}
 
     def look(self, rows: Iterable[int], now_ms: float) -> set[int]:
@@ -60,12 +64,13 @@ class SiteSilence:
         return told
 
     def _groups(self, rows: Iterable[int]) -> dict[About, tuple[Point, ...]]:
-        """The loggers of each site, and of each supply that several share; what was never heard is not counted."""
+        """The loggers of each site, and of each supply that several share; what was never heard or is out of service is
+        not counted: its logger may be taken off."""
         sites: dict[About, list[Point]] = {}
         supplies: dict[About, list[Point]] = {}
         for row in rows:
             point = self._plant.points[row]
-            if math.isnan(self._plant.heard_ms[row]):
+            if math.isnan(self._plant.heard_ms[row]) or self._maintenance.out(point) is not None:
                 continue
             sites.setdefault(About(point.site, None, None, SITE_SILENT), []).append(point)
             supply = point.name if point.kind == "supply" else point.nameplate and point.nameplate.fan.supply
@@ -134,6 +139,7 @@ class SiteSilence:
             state = self._plant.states[point.row]
             off = turned_off(conditions, NOT_RUN) or point.nameplate is None
             off = off or (point.nameplate is not None and point.nameplate.fan.control == "continuous")
+            off = off or self._maintenance.out(point) is not None  # nobody expects it to run
             if off:
                 if standing:
                     self._apply(point, about, Returned(_time(now_ms), watched=False))
@@ -143,9 +149,10 @@ class SiteSilence:
                     self._apply(point, about, Returned(_time(float(state[layout.RUN_START_MS]))))
                 continue
             row = for_fan(conditions)[NOT_RUN]
-            hours = (now_ms - float(state[layout.RUN_LAST_MS])) / HOUR_MS
+            last_ms = max(float(state[layout.RUN_LAST_MS]), self._maintenance.back_ms(point))
+            hours = (now_ms - last_ms) / HOUR_MS
             if not standing and hours >= row.setpoint:
-                since = _time(float(state[layout.RUN_LAST_MS]))
+                since = _time(last_ms)
                 self._apply(
                     point, about,
                     Raised(row.id, _time(now_ms), since, hours, row.setpoint, hours, row.priority, row.rings),

@@ -94,8 +94,13 @@ class Supplies:
 
     def lost(self, point: Point) -> bool:
         """Whether the supply of a fan is lost, as an alarm that stands tells."""
+        return self.alarm_of_lost(point) is not None
+
+    def alarm_of_lost(self, point: Point) -> Alarm | None:
+        """The alarm that tells that the supply of a fan is lost; None while it is not."""
         lost = self._lost.get(self._group(point))
-        return lost is not None and point.row in lost.fans | lost.together and self._stands(lost)
+        took = lost is not None and point.row in lost.fans | lost.together and self._stands(lost)
+        return self._book.get(lost.about) if lost is not None and took else None
 
     def fans(self, about: About) -> tuple[str, ...]:
         """Names of the fans that an alarm of a lost supply is about."""

@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 
 from monitor.alarms import found_late
-from monitor.alarms.alarm import CLOCK_STEP, Returned
+from monitor.alarms.alarm import CLOCK_STEP, Returned, Tick
 from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.links.mqtt import Inbox, Message
@@ -264,17 +264,18 @@ class Worker:
 
     def _tick(self) -> None:
         now = self._now()
+        listening = self._link.connected and self._holding_since is None
+        self._changes.maintenance.tick()
+        self._changes.by_design.look(listening)
         for alarm in self._book.due(now):
             point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
             if point is not None:
-                alarm_after, change, wanted = self._book.tick(alarm, now)
-                self._changes.keep_alarm(point, alarm_after, change, wanted, now)
+                self._changes.apply(point, alarm.about, Tick())
         watched = self._silence.watched()
         for alarm in self._book.all_standing():
             point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
             if point is not None and not of_a_group(alarm) and point.row not in watched:
                 self._changes.apply(point, alarm.about, Returned(now, watched=False))
-        listening = self._link.connected and self._holding_since is None
         self._changes.verdicts.tick(listening and self._caught_up)
         if listening:
             told_together = self._changes.site_silence.look(watched, self._now_ms())
@@ -365,8 +366,9 @@ class Worker:
                 )
             else:
                 outcome = orders.carry_out(
-                    action, self._book, self.plant, self._changes.apply, self._changes.supper.enter
-                )
+                    action, self._book, self.plant, self._changes.apply, self._changes.supper.enter,
+                    self._changes.maintenance.carry_out, self._now(),
+                )  # fmt: skip
             if outcome is not None:
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))
                 self._pending.urgent = True

@@ -15,10 +15,12 @@ from monitor.alarms.alarm import (
     Alarm,
     Event,
     PlannedStop,
+    ReasonOver,
     RemoveFromService,
     Returned,
     ReturnToService,
     Shelve,
+    SuppressByDesign,
     Tick,
     Unshelve,
     Wanted,
@@ -28,7 +30,7 @@ from monitor.alarms.alarm import (
     suppressed,
 )
 from monitor.alarms.routes import Route, notices_for
-from monitor.alarms.states import State
+from monitor.alarms.states import State, Suppression
 from monitor.alarms.wording import SHORT_AT_MOST
 
 PRIORITIES = ["low", "medium", "high", "highest"]
@@ -45,6 +47,7 @@ class Life(RuleBasedStateMachine):
     """Feeds any events with the clock going forward and keeps its own plain account of what was told."""
 
     about = OVERLOAD
+    held = False
 
     @initialize()
     def begin(self) -> None:
@@ -59,7 +62,13 @@ class Life(RuleBasedStateMachine):
     def feed(self, event: Event) -> list[Wanted]:
         before = self.alarm
         after, change, wanted = step(
-            before, event, self.now, number=self.next_number, change_number=self.next_change, about=self.about
+            before,
+            event,
+            self.now,
+            number=self.next_number,
+            change_number=self.next_change,
+            about=self.about,
+            held=self.held,
         )
         assert len(wanted) <= 1
         assert change is not None or not wanted, "a notice without a stored change has no id"
@@ -68,7 +77,7 @@ class Life(RuleBasedStateMachine):
             assert change is not None or after.state is before.state
             assert after.number in (before.number, self.next_number)
             held = suppressed(before, self.now)
-            ends = isinstance(event, Unshelve | WithdrawPlannedStop | ReturnToService)
+            ends = isinstance(event, Unshelve | WithdrawPlannedStop | ReturnToService | ReasonOver)
             assert not (held and wanted and not ends), "suppressed alarms tell nothing"
         if change is not None:
             assert after is not None
@@ -196,6 +205,54 @@ class Life(RuleBasedStateMachine):
         assert counted + alarm.untold == self.times_raised
 
 
+class LifeUnderRules(Life):
+    """The same while rules come and go, the caller doing its part: it says `held`, and follows with the suppression."""
+
+    @initialize()
+    def begin_without_a_rule(self) -> None:
+        self.ruled = False
+
+    def feed(self, event: Event) -> list[Wanted]:
+        was_told = self.alarm.last_notice if self.alarm is not None else None
+        self.held = self.ruled
+        wanted = super().feed(event)
+        assert not (self.ruled and wanted), "nothing is told while a rule holds"
+        if self.ruled:
+            assert self.alarm is None or self.alarm.last_notice == was_told
+            if self.alarm is not None and self.alarm.state.stands and self.alarm.suppression is None:
+                assert super().feed(SuppressByDesign("while bin-1 stands still")) == []
+                assert self.alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN
+        return wanted
+
+    @rule()
+    def a_rule_begins(self) -> None:
+        if not self.ruled and self.alarm is not None:
+            self.ruled = True
+            if self.alarm.state.stands:
+                self.feed(SuppressByDesign("while bin-1 stands still"))
+
+    @rule()
+    def the_rule_is_over(self) -> None:
+        if not self.ruled or self.alarm is None:
+            return
+        self.ruled, before = False, self.alarm
+        wanted = self.feed(ReasonOver())
+        by_rule = before.suppression is Suppression.SUPPRESSED_BY_DESIGN and before.suppressed_by is None
+        assert (self.alarm.suppression is None) if by_rule else (self.alarm == before and not wanted)
+        untold = before.state is State.UNACKNOWLEDGED and before.untold > 0 and before.last_notice is None
+        assert wanted or not (by_rule and untold), "what stands and was never told is told now"
+
+    @rule()
+    def tick(self) -> None:
+        """A plan that ends while a rule holds waits; all else ends."""
+        for _ in range(4):
+            before = self.next_change
+            self.feed(Tick())
+            if self.next_change == before:
+                return
+        raise AssertionError("ticking does not come to an end")
+
+
 class LatchedLife(Life):
     """The same of an alarm that stands until it is acknowledged and its fan runs again."""
 
@@ -206,3 +263,5 @@ TestLife = Life.TestCase
 TestLatchedLife = LatchedLife.TestCase
 TestLatchedLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
 TestLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+TestLifeUnderRules = LifeUnderRules.TestCase
+TestLifeUnderRules.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)

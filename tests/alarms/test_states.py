@@ -33,6 +33,7 @@ SUPPRESSED = """
     -  shelved                 S
     -  planned stop            D
     -  removed from service    O
+    -  suppressed by design    D
     S  shelved                 S
     S  planned stop            D
     S  removed from service    O
@@ -43,6 +44,8 @@ SUPPRESSED = """
     D  removed from service    O
     D  planned stop withdrawn  -
     D  planned stop over       -
+    D  suppressed by design    D
+    D  reason over             -
     O  removed from service    O
     O  returned to service     -
     O  time up                 -
@@ -76,7 +79,7 @@ def test_every_way_between_suppressions(letter: str, cause: Cause) -> None:
 
 
 def test_the_diagrams_are_read_whole() -> None:
-    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (16, 16)
+    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (16, 19)
     causes = {cause.value for cause in Cause}
     assert {cause for _, cause in ways(DIAGRAM) | ways(SUPPRESSED)} == causes
 
