@@ -151,13 +151,26 @@ def addresses_of(route: RouteSettings) -> tuple[str, ...]:
     ------
     ConfigError : such a file cannot be read
     """
-    return tuple(
-        secret(Path(address.removeprefix(IN_FILE))) if address.startswith(IN_FILE) else address for address in route.to
-    )
+    return tuple(address_of(address) for address in route.to)
+
+
+def address_of(address: str) -> str:
+    """An address, read from its file where it stands in one ("file:PATH").
+
+    Raises
+    ------
+    ConfigError : the file cannot be read
+    """
+    return secret(Path(address.removeprefix(IN_FILE))) if address.startswith(IN_FILE) else address
 
 
 class NoticeSettings(_Table):
     route: tuple[RouteSettings, ...] = Field((), description="[[notices.route]] tables")
+
+
+class HeartbeatSettings(_Table):
+    url: str | None = Field(None, min_length=1, description='an address such as "https://...", or "file:PATH"')
+    every_seconds: float = Field(300.0, strict=True, ge=60, le=86_400, description="seconds from 60 to 86400")
 
 
 # ---------------------------------------------------------------------- payloads of other loggers
@@ -259,6 +272,7 @@ class Settings(_Table):
     sites: dict[str, SiteSettings] = Field({}, description="[sites.NAME] tables")
     intake: IntakeSettings = Field(IntakeSettings(), description="[[intake.form]] tables")
     notices: NoticeSettings = Field(NoticeSettings(), description="[[notices.route]] tables")
+    heartbeat: HeartbeatSettings = Field(HeartbeatSettings(), description="a [heartbeat] table")
     commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
 

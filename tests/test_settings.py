@@ -166,7 +166,8 @@ WRONG = [
     ("[sites.home.conditions]\noverload = 5",
      "sites.home.conditions.overload: expected [sites.NAME.conditions.ID] tables, found 5"),
     ("[inflow]",
-     'inflow: expected a known key: database, mqtt, web, sites, intake, notices, commit_seconds, data, found "inflow"'),
+     ("inflow: expected a known key: database, mqtt, web, sites, intake, notices, heartbeat, commit_seconds, data, "
+      'found "inflow"')),
 ]  # fmt: skip
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import http.client
+import json
 import shutil
 import socket
 from collections.abc import Iterator
@@ -11,15 +13,19 @@ from datetime import UTC, datetime
 
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
+from monitor.links.heartbeat import shown
 from monitor.links.probe import knock
 from monitor.records import register
 from monitor.records.database import open_database
 from monitor.records.rows import from_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
+from monitor.service.heartbeat import url_of
 from monitor.service.opening import broker_address, forms
-from monitor.settings import Settings, addresses_of, secret
+from monitor.settings import Settings, WebSettings, addresses_of, secret
 
+ANSWER_SECONDS = 5.0
+"""A running service says within so long how it is."""
 LEAST_FREE_SHARE = 0.10
 BUILT_YEAR = 2026
 """A clock that shows less was never set."""
@@ -38,7 +44,7 @@ class Finding:
 def checkup(settings: Settings) -> list[Finding]:
     """Looks at everything the service needs; one broken thing hides no other."""
     return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_forms(settings),
-            *_pages(settings), *_routes(settings)]  # fmt: skip
+            *_pages(settings), *_routes(settings), *_heartbeat(settings)]  # fmt: skip
 
 
 def _clock(settings: Settings) -> Iterator[Finding]:
@@ -109,8 +115,22 @@ def _pages(settings: Settings) -> Iterator[Finding]:
     try:
         with socket.create_connection((web.host, web.port), timeout=2.0):
             yield Finding("pages", True, f"something serves them at http://{web.listen}")
+        yield from _running(web)
     except OSError:
         yield Finding("pages", True, f"http://{web.listen} is free; the service does not run now")
+
+
+def _running(web: WebSettings) -> Iterator[Finding]:
+    """What the running service says of itself."""
+    connection = http.client.HTTPConnection(web.host, web.port, timeout=ANSWER_SECONDS)
+    try:
+        connection.request("GET", "/healthz")
+        late = json.load(connection.getresponse())["late"]
+        yield Finding("service", not late, "; ".join(late) or "nothing is late")
+    except (OSError, http.client.HTTPException, ValueError, TypeError, KeyError):
+        yield Finding("service", False, f"what answers at http://{web.listen} is not this service, or it hangs")
+    finally:
+        connection.close()
 
 
 def _routes(settings: Settings) -> Iterator[Finding]:
@@ -131,3 +151,14 @@ def _routes(settings: Settings) -> Iterator[Finding]:
                 yield Finding(what, False, str(exc))
             else:
                 yield Finding(what, True, f"{senders.shown(address)} is understood (nothing was sent)")
+
+
+def _heartbeat(settings: Settings) -> Iterator[Finding]:
+    try:
+        url = url_of(settings.heartbeat)
+    except ConfigError as exc:
+        yield Finding("heartbeat", False, str(exc))
+        return
+    if url is not None:  # a call from here would say that the service works
+        every = f"calls {shown(url)} each {settings.heartbeat.every_seconds:g} s while"
+        yield Finding("heartbeat", True, f"{every} the service works (not called now)")

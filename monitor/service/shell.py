@@ -20,9 +20,12 @@ from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.delivery import Delivery, addresses
+from monitor.service.health import Health, worker_is_late
+from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_link, make_directory, seed_sites
 from monitor.service.ready import make_watch_ready
+from monitor.service.supervisor import Supervisor
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
@@ -42,6 +45,8 @@ PACK_SECONDS = 0.1
 WEEK_SECONDS = 0.02
 """After a start the last seven days are read again, in a slice of so long each idle turn."""
 CLOCK_MAY_LAG_SECONDS = 120.0
+TRIES_WITHIN_SECONDS = 60.0
+"""A worker that goes round and has not even tried to store for so much longer than it should does not work."""
 SWITCH_SECONDS = 0.0005
 """Threads yield to each other so often, so that pages never delay a decision by much."""
 
@@ -69,6 +74,9 @@ class Service:
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
         self._failures: list[BaseException] = []
+        self._waits = False
+        """For the clock to be put right."""
+        self.supervisor = Supervisor()
         routes = settings.notices.route or (TERMINAL_ROUTE,)
         named = [
             (route.name, addresses_of(route), secret(route.secret_file) if route.secret_file else None)
@@ -82,6 +90,7 @@ class Service:
                 f"web.listen is {settings.web.listen}: without accounts the pages are for this computer only. "
                 "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
             )
+        url = url_of(settings.heartbeat)
         make_directory(settings.data)
         make_watch_ready()
         self.database = open_database(settings.database_url)
@@ -108,13 +117,21 @@ class Service:
                 public_url=settings.web.public_url or f"http://{settings.web.listen}",
                 stored=self.delivery.wake,
             )
+            self.heartbeat = None
+            if url is not None:
+                self.heartbeat = Heartbeat(url, settings.heartbeat.every_seconds, self._why_late, say=log.warning)
+            self.health = Health(
+                self.database, settings.data, self.broker, self.worker, threads=self._lives,
+                waits_for_clock=lambda: self._waits, heartbeat=self.heartbeat.told if self.heartbeat else None,
+                clock=clock,
+            )  # fmt: skip
         except BaseException:
             self.database.close()
             raise
         app = create_app(
             self.database,
             now=self._now,
-            health=self.health,
+            health=self.health.told,
             loopback_only=True,
             reviews=settings.data / "reviews",
             public_url=settings.web.public_url,
@@ -138,6 +155,9 @@ class Service:
         """Starts the threads; returns at once."""
         sys.setswitchinterval(SWITCH_SECONDS)
         self.delivery.start()
+        self.health.start()
+        if self.heartbeat is not None:
+            self.heartbeat.start()
         self.web.start()
         self._thread("worker", self._work)
 
@@ -171,26 +191,34 @@ class Service:
     def stop(self) -> None:
         """Stores what is worked out, acknowledges it, says goodbye to the broker, closes everything."""
         self._stopping.set()
+        self.supervisor.stopping()
         self.broker.inbox.wake()
         for thread in self._threads:
             if thread.name == "worker":
                 thread.join(30.0)
         self.broker.stop()
         self.delivery.stop()
+        if self.heartbeat is not None:
+            self.heartbeat.stop()
         self.web.stop()
+        self.health.stop()
         self.database.close()
 
-    def health(self) -> dict[str, object]:
-        """What is late or in trouble, for `/healthz`."""
-        age = self.broker.last_message_age
-        return {
-            "broker": self.broker.words,
-            "broker_connected": self.broker.connected,
-            "seconds_since_last_message": None if age is None else round(age, 1),
-            "messages_waiting": len(self.broker.inbox),
-            "seconds_since_last_commit": round(time.monotonic() - self.worker.last_commit, 1),
-            "database": self.worker.trouble or "ok",
+    def _lives(self) -> dict[str, bool]:
+        """Which threads live, of those that were started."""
+        parts = {thread.name: thread.is_alive() for thread in self._threads}
+        if self.worker.rounds:  # it waits for the clock, and starts the link then
+            parts["mqtt"] = self.broker.alive
+        return parts | {
+            "delivery": self.delivery.alive,
+            **({"heartbeat": self.heartbeat.alive} if self.heartbeat else {}),
         }
+
+    def _why_late(self) -> str | None:
+        """Why the watch does not work now; None while it does."""
+        if not self.worker.rounds:
+            return "worker: it has not begun"
+        return worker_is_late(self.worker, time.monotonic())
 
     # --- threads -----------------------------------------------------------------------------------------------
 
@@ -222,6 +250,7 @@ class Service:
         while not self._stopping.is_set():
             began = time.monotonic()
             self.worker.round()
+            self._tell_supervisor()
             if not len(inbox) and reading:
                 with contextlib.suppress(LinkError):  # told by the next commit
                     reading = self.worker.week.work(WEEK_SECONDS)
@@ -236,12 +265,23 @@ class Service:
                 self._stopping.wait(left)
         self.worker.stop()
 
+    def _tell_supervisor(self) -> None:
+        """From the worker's own thread, after each turn: a worker that hangs is started again.
+
+        One that cannot store is not: it holds readings that are told again, no restart mends a disk, and each one would
+        take the pages away from those who look why.
+        """
+        if time.monotonic() - self.worker.tried <= self.settings.commit_seconds + TRIES_WITHIN_SECONDS:
+            self.supervisor.alive(self.health.words)
+
     def _wait_for_clock(self) -> bool:
         """A machine without a battery clock wakes up in the past: wait until the time is put right."""
         told = 0.0
         while self._newest_ms is not None and self._clock() < self._newest_ms / 1000.0 - CLOCK_MAY_LAG_SECONDS:
+            self._waits = True
             if time.monotonic() - told > 60.0 or not told:
                 told = time.monotonic()
+                self.supervisor.waits("waiting for the clock to be put right")
                 newest = datetime.fromtimestamp(self._newest_ms / 1000.0, UTC)
                 log.error(
                     "the clock says %s, but readings up to %s are stored: waiting for the clock to be put right",
@@ -249,6 +289,7 @@ class Service:
                 )  # fmt: skip
             if self._stopping.wait(1.0):
                 return False
+        self._waits = False
         return True
 
     def _on_signal(self, number: int, frame: FrameType | None) -> None:

@@ -57,17 +57,20 @@ class Silence:
         heard = self._heard.get(point.row)
         return self._listened - (heard[0] if heard is not None else 0.0)
 
-    def overdue(self, point: Point, now_ms: float) -> bool:
-        """Whether what is known of a point is too old to go by; of one not heard since the start the wall clock tells.
+    def overdue(self, point: Point, now_ms: float | None = None) -> bool:
+        """Whether nothing has come from a point for longer than its logger may be silent; not if it was never heard.
 
         Parameters
         ----------
-        now_ms : wall time
+        now_ms : wall time; with it, what was not heard since the start is as old as the wall clock says
         """
+        heard_ms = float(self._plant.heard_ms[point.row])
+        if math.isnan(heard_ms):
+            return False
         silent = self.silent_seconds(point)
-        if point.row not in self._heard:
-            silent = max(silent, (now_ms - float(self._plant.heard_ms[point.row])) / 1000.0)
-        if not silent > OVERDUE_AT_LEAST_SECONDS:  # nor where it was never heard
+        if now_ms is not None and point.row not in self._heard:
+            silent = max(silent, (now_ms - heard_ms) / 1000.0)
+        if silent <= OVERDUE_AT_LEAST_SECONDS:
             return False
         row = for_fan(point.nameplate.conditions if point.nameplate else {})["logger-overdue"]
         period = self._plant.period_ms_of(point)

@@ -10,6 +10,7 @@ import logging
 import math
 import time
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -43,6 +44,7 @@ from monitor.service.service_book import ServiceBook
 from monitor.service.silence import Silence, about_silence
 from monitor.service.site_silence import of_a_group
 from monitor.service.week import Week
+from monitor.watch import layout
 from monitor.watch.advance import advance
 from monitor.watch.columns import Readings
 
@@ -60,6 +62,18 @@ POLL_SECONDS = 0.25
 REPEAT_LOG_SECONDS = 30.0
 CLOCK_STEP_MS = CLOCK_STEP.total_seconds() * 1000.0
 """A clock that is put back by less stands still here until it has caught up; one put back by more is believed."""
+
+
+@dataclass(frozen=True)
+class Watched:
+    """How many fans a worker watches."""
+
+    fans: int = 0
+    """In the register."""
+    running: int = 0
+    """Running at their last reading ..."""
+    silent: int = 0
+    """... and of those, not heard for longer than their loggers may be silent."""
 
 
 class Link(Protocol):
@@ -146,6 +160,10 @@ class Worker:
         """When it last stored something (by `steady`)."""
         self.trouble: str | None = None
         """Why nothing can be stored now, in words; None while all is well."""
+        self.went_round = self.tried = self.all_stored = now
+        """When it last ended a turn, tried to store, and had nothing left that is not stored (by `steady`)."""
+        self.watched = Watched()
+        """How many fans it watches, for others to read."""
 
     # --- one turn ----------------------------------------------------------------------------------------------
 
@@ -173,6 +191,7 @@ class Worker:
         urgent = self._pending.urgent or self.hurry.now or len(self._pending.messages) >= MOST_MESSAGES
         if waited >= self._commit_seconds or (urgent and self.trouble is None):
             self.store()
+        self.went_round = self._steady()
 
     def stop(self) -> None:
         """Stores what is worked out, and the state of every fan."""
@@ -306,7 +325,11 @@ class Worker:
     def _look_who_is_late(self) -> None:
         """Whose readings are too old to go by."""
         now_ms = self._now_ms()
-        self._retained.stale({point.row for point in self.plant.fans() if self._silence.overdue(point, now_ms)})
+        fans = list(self.plant.fans())
+        running = [point for point in fans if self.plant.states[point.row][layout.RUNNING] == 1.0]
+        silent = sum(self._silence.overdue(point) for point in running)
+        self.watched = Watched(len(fans), len(running), silent)
+        self._retained.stale({point.row for point in fans if self._silence.overdue(point, now_ms)})
 
     def _judge_a_gap(self) -> None:
         """A gap that readings have filled late, if one is due: what is found in it is told once, and alters nothing."""
@@ -407,8 +430,9 @@ class Worker:
         pending = self._pending
         pending.gaps = self._gaps.unstored()
         self._keeping.counts()
-        self._committed_at = self._steady()
+        self._committed_at = self.tried = self._steady()
         if pending.empty:
+            self.all_stored = self.tried
             self._retained.publish()
             return True
         try:
@@ -422,7 +446,7 @@ class Worker:
             self.trouble = None
         self._keeping.stored()
         pending = self._pending.emptied()
-        self.last_commit = self._steady()
+        self.last_commit = self.all_stored = self._steady()
         self._intake.stored()
         self._gaps.stored()
         self._link.ack(pending.messages)
