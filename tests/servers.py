@@ -14,10 +14,11 @@ import socket
 import struct
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,69 @@ def until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -
         if time.monotonic() > end:
             raise AssertionError(f"{what} did not come about within {seconds} s")
         time.sleep(0.01)
+
+
+Talk = Callable[[socket.socket, threading.Event], None]
+"""What a receiver does with one connection, until the event says that the test is over."""
+
+
+@contextmanager
+def receiver(talk: Talk) -> Iterator[int]:
+    """A TCP server that behaves as it is told; its port. Whatever it is in the middle of ends with it."""
+    over = threading.Event()
+    held: set[socket.socket] = set()
+
+    def serve(taken: socket.socket) -> None:
+        with contextlib.suppress(OSError), taken:
+            talk(taken, over)
+        held.discard(taken)
+
+    def accept(server: socket.socket) -> None:
+        with contextlib.suppress(OSError):
+            while not over.is_set():
+                taken, _ = server.accept()
+                held.add(taken)
+                threading.Thread(target=serve, args=(taken,), daemon=True).start()
+
+    with socket.create_server(("127.0.0.1", 0), backlog=200) as server:
+        thread = threading.Thread(target=accept, args=(server,), daemon=True)
+        thread.start()
+        yield int(server.getsockname()[1])
+        over.set()
+        server.shutdown(socket.SHUT_RDWR)
+        for taken in list(held):
+            with contextlib.suppress(OSError):
+                taken.shutdown(socket.SHUT_RDWR)
+        thread.join(5)
+
+
+def hangs(taken: socket.socket, over: threading.Event) -> None:
+    """Takes the connection and never answers."""
+    while taken.recv(65_536):
+        pass
+    over.wait(0.001)
+
+
+def trickles(begins: bytes, each_seconds: float = 0.004) -> Talk:
+    """Begins an answer and goes on a byte at a time, for ever: no single wait for it is long."""
+
+    def talk(taken: socket.socket, over: threading.Event) -> None:
+        taken.sendall(begins)
+        while not over.wait(each_seconds):
+            taken.sendall(b"x")
+
+    return talk
+
+
+def says(text: bytes, listens: bool = True) -> Talk:
+    """Says something, whole or half, and hangs up."""
+
+    def talk(taken: socket.socket, over: threading.Event) -> None:
+        if listens:
+            taken.recv(65_536)
+        taken.sendall(text)
+
+    return talk
 
 
 class Mosquitto:

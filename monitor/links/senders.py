@@ -4,7 +4,8 @@ Forms of an address:
 
 * `terminal:` prints it where the service runs;
 * `webhook+https://...` or `webhook+http://...` posts it, signed, to a system;
-* anything else is an address as the Apprise library knows it: `mailto://...` for mail, SMS gateways, chat, push.
+* anything else is an address as the Apprise library knows it: `mailto://...` for mail (which we send ourselves), SMS
+  gateways, chat, push, `mqtt://HOST/TOPIC` for a message at a broker.
 
 A failed try is a LinkError whose text begins with a short stable word: "no answer", "refused", "gone", "not sent".
 """
@@ -21,7 +22,8 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, Fault, LinkError
-from monitor.links import webhook
+from monitor.links import mail, taken, webhook
+from monitor.links.deadline import within
 
 TERMINAL: Final = "terminal:"
 RULE: Final = "-" * 80
@@ -52,14 +54,17 @@ def send(
     LinkError : it was not taken; `permanent` where another try is useless, `retry_after_seconds` where it said when
     """
     if address == TERMINAL:
-        _print(notice, print_line)
+        within(deadline_seconds, lambda: _print(notice, print_line), address)
     elif address.startswith(webhook.SCHEMES):
-        within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()))
+        within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()), address)
     else:
         plugin = _plugin(address)  # outside the deadline: the first one loads all plug-ins, seconds on a small machine
         if plugin is None:
             raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
-        within(deadline_seconds, lambda: _apprise(plugin, address, notice, deadline_seconds))
+        if address.startswith(mail.SCHEMES) and mail.ours(plugin):
+            within(deadline_seconds, lambda: _mail(plugin, address, notice, deadline_seconds, now()), address)
+        else:
+            within(deadline_seconds, lambda: _apprise(plugin, address, notice, deadline_seconds), address)
 
 
 def check_address(address: str, secret: str | None = None) -> None:
@@ -97,37 +102,9 @@ def shown(address: str) -> str:
         return f"{address.split(':', 1)[0]}://..."
     if not parts.scheme:
         return "..."
-    if parts.scheme in ("mailto", "mailtos") or address.startswith(webhook.SCHEMES):
+    if parts.scheme in ("mailto", "mailtos", "mqtt", "mqtts") or address.startswith(webhook.SCHEMES):
         return f"{parts.scheme}://{host or '...'}{f':{port}' if port else ''}"
     return f"{parts.scheme}://..."  # of push and SMS services even the host part may be a token
-
-
-def within(seconds: float, work: Callable[[], None]) -> None:
-    """Does some work in a thread of its own and waits for it so long at most.
-
-    Libraries count their time-outs from one byte to the next; a receiver that trickles would hold us for ever. A thread
-    that hangs cannot be ended, it is left behind (a daemon).
-
-    Raises
-    ------
-    LinkError : no answer by then; else whatever the work raises
-    """
-    outcome: list[BaseException | None] = []
-
-    def run() -> None:
-        try:
-            work()
-            outcome.append(None)
-        except BaseException as exc:
-            outcome.append(exc)
-
-    thread = threading.Thread(target=run, name="notice try", daemon=True)
-    thread.start()
-    thread.join(seconds)
-    if not outcome:
-        raise LinkError(f"no answer: nothing within {seconds:g} s")
-    if outcome[0] is not None:
-        raise outcome[0]
 
 
 def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
@@ -140,7 +117,7 @@ def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
 # ---------------------------------------------------------------------- Apprise
 
 
-_SERVERS: Final = ("mailto", "mailtos", "json", "jsons", "xml", "xmls", "form", "forms")
+_SERVERS: Final = ("mailto", "mailtos", "mqtt", "mqtts", "json", "jsons", "xml", "xmls", "form", "forms")
 """Here user and host name a server, which the reader of a reason must know; in other addresses they may be tokens."""
 
 
@@ -191,13 +168,23 @@ def _apprise(plugin: Any, address: str, notice: Notice, deadline_seconds: float)
     _lines.begin()
     until = time.monotonic() + deadline_seconds
     cause: Exception | None = None
+    has_it = taken.by(notice.id)
     try:
         # A little under the deadline, so that the library names the cause before we give up.
         plugin.socket_connect_timeout = min(plugin.socket_connect_timeout, deadline_seconds * 0.8)
         plugin.socket_read_timeout = min(15.0, deadline_seconds * 0.8)
+        # It pauses between several receivers of an address: never for so long that the last ones come too late.
+        plugin.request_rate_per_sec = min(plugin.request_rate_per_sec, 0.5 * deadline_seconds / max(1, len(plugin)))
+        if (
+            str(getattr(plugin.overflow_mode, "value", "")) != "split"
+        ):  # of one in parts it would have to know each part
+            plugin.is_delivered = lambda key, per_message=False: repr(key) in has_it
+            plugin.mark_delivered = lambda key, per_message=False: has_it.add(repr(key))
+        if address.startswith(("mqtt://", "mqtts://")) and "qos=" not in address:
+            plugin.qos = 1  # without it "sent" would mean "left us"
+        if address.startswith(mail.SCHEMES):  # one with PGP, see `mail.ours`
+            plugin.headers |= {"X-Notice-Id": notice.id, "Auto-Submitted": "auto-generated"}
         roomy = plugin.body_maxlen >= ROOMY and plugin.title_maxlen > 0
-        if address.startswith(("mailto:", "mailtos:")):
-            plugin.headers["X-Notice-Id"] = notice.id  # a repeat after a crash has the same
         try:
             sent = plugin.notify(
                 body=notice.long if roomy else notice.short,
@@ -210,14 +197,23 @@ def _apprise(plugin: Any, address: str, notice: Notice, deadline_seconds: float)
     finally:
         why = _lines.end()
     if sent:
+        taken.note(notice.id, set())
         return
+    taken.note(notice.id, has_it)
     if cause is not None:
         why = f"{type(cause).__name__}: {cause}; {why}"
     late = "no answer" if time.monotonic() >= until or "timed out" in why.lower() else "refused"
-    raise LinkError(f"{late}: {_without_secrets(why, address)[:500] or 'the library gave no reason'}") from cause
+    raise LinkError(f"{late}: {without_secrets(why, address)[:500] or 'the library gave no reason'}") from cause
 
 
-def _without_secrets(text: str, address: str) -> str:
+def _mail(plugin: Any, address: str, notice: Notice, deadline_seconds: float, now: datetime) -> None:
+    try:
+        mail.send(plugin, notice, deadline_seconds, now)
+    except LinkError as exc:
+        raise LinkError(without_secrets(str(exc), address)[:500], permanent=exc.permanent) from exc
+
+
+def without_secrets(text: str, address: str) -> str:
     """Takes the parts of an address that may be secret out of a text."""
     try:
         parts = urlsplit(address)

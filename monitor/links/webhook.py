@@ -4,7 +4,8 @@ References
 ----------
 CloudEvents 1.0.2, core specification and JSON event format, structured mode: attributes, media type.
 Standard Webhooks 1.0.0: headers `webhook-id`, `webhook-timestamp`, `webhook-signature`; the id is the same at each try;
-any 2xx is success; 410 means that the receiver is gone for good.
+any 2xx is success; 410 means that the receiver is gone for good; signatures by an old and a new secret stand in one
+header with spaces between.
 """
 
 from __future__ import annotations
@@ -13,8 +14,10 @@ import base64
 import binascii
 import json
 import math
+import ssl
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 from monitor.alarms.notice import Notice
@@ -56,24 +59,32 @@ def event(notice: Notice) -> dict[str, Any]:
     }
 
 
+def keys_of(secret: str) -> list[str]:
+    """The secrets of a secret file: one, or while it is being changed for another both, each on a line of its own."""
+    return secret.split()
+
+
 def signed(notice: Notice, secret: str, now: datetime) -> tuple[bytes, dict[str, str]]:
     """Body and headers of a notice.
 
     Parameters
     ----------
-    secret : `whsec_` and base64
+    secret : `whsec_` and base64; of several on lines of their own each signs, and the receiver takes any
     now : aware; the receiver refuses what is too old
     """
     from standardwebhooks import Webhook
 
     body = json.dumps(event(notice), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     stamp = now.astimezone(UTC)
+    signatures = [Webhook(key).sign(notice.id, stamp, body) for key in keys_of(secret)]
+    if not signatures:
+        raise ValueError("there is no secret")
     headers = {
         "content-type": MEDIA_TYPE,
         "user-agent": "fan-amp-monitor",
         "webhook-id": notice.id,
         "webhook-timestamp": str(math.floor(stamp.timestamp())),
-        "webhook-signature": Webhook(secret).sign(notice.id, stamp, body),
+        "webhook-signature": " ".join(signatures),
     }
     return body.encode(), headers
 
@@ -86,15 +97,16 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
     LinkError : anything else
     """
     import httpx
+    from standardwebhooks.webhooks import EmptyWebhookSecretError
 
     url = address.removeprefix("webhook+")
     try:
         body, headers = signed(notice, secret, now)
-    except (ValueError, RuntimeError) as exc:
+    except (ValueError, RuntimeError, EmptyWebhookSecretError) as exc:
         raise LinkError(f"not sent: the notice cannot be signed ({exc})", permanent=True) from exc
     try:
         with (
-            httpx.Client(timeout=httpx.Timeout(deadline_seconds), follow_redirects=False) as client,
+            httpx.Client(timeout=httpx.Timeout(deadline_seconds), follow_redirects=False, verify=_trust()) as client,
             client.stream("POST", url, content=body, headers=headers) as answer,
         ):
             status = answer.status_code
@@ -133,15 +145,24 @@ def check(address: str, secret: str) -> None:
     if not host:
         faults.append(Fault("to", "webhook+https://HOST/PATH", f'"{address.split("://")[0]}://..."'))
     low, high = SECRET_BYTES
-    try:
-        key = base64.b64decode(secret.removeprefix("whsec_"), validate=True)
-    except (binascii.Error, ValueError):
-        key = b""
-    if not low <= len(key) <= high:
-        found = f"{len(key)} bytes" if key else "something else"
-        faults.append(Fault("secret_file", f"whsec_ and {low} to {high} bytes in base64", found))
+    for one in keys_of(secret) or [""]:
+        try:
+            key = base64.b64decode(one.removeprefix("whsec_"), validate=True)
+        except (binascii.Error, ValueError):
+            key = b""
+        if not low <= len(key) <= high:
+            found = f"{len(key)} bytes" if key else "something else"
+            faults.append(Fault("secret_file", f"whsec_ and {low} to {high} bytes in base64", found))
     if faults:
         raise ConfigError("a webhook for notices cannot work:", faults)
+
+
+@lru_cache(maxsize=1)
+def _trust() -> ssl.SSLContext:
+    """Which certificates are trusted. Kept: reading them all takes a tenth of a second, at every try."""
+    import httpx
+
+    return httpx.create_ssl_context()
 
 
 def _step(exc: httpx.TimeoutException) -> str:

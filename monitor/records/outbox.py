@@ -55,15 +55,23 @@ class Told:
     tries: tuple[Try, ...]
 
 
-def due(database: Database, now_ms: int, limit: int = 100) -> list[Due]:
-    """Waiting notices that are due, the most pressing first: what rings before what does not, then the longest due."""
+def due(database: Database, now_ms: int, limit: int | None = 100, each: int | None = None) -> list[Due]:
+    """Waiting notices that are due, the most pressing first: what rings before what does not, then the longest due.
+
+    Parameters
+    ----------
+    limit : at most so many in all; None: all
+    each : at most so many of each address, so that a dead one with a thousand hides no other; None: all
+    """
     table = tables.notices
-    query = (
-        sa.select(table)
-        .where(table.c.state == "waiting", table.c.due_ms <= now_ms)
-        .order_by(table.c.rings.desc(), table.c.due_ms, table.c.change_number, table.c.id)
-        .limit(limit)
-    )
+    pressing = (table.c.rings.desc(), table.c.due_ms, table.c.change_number, table.c.id)
+    here = sa.and_(table.c.state == "waiting", table.c.due_ms <= now_ms)
+    query = sa.select(table).where(here)
+    if each is not None:
+        place = sa.func.row_number().over(partition_by=(table.c.route, table.c.address_index), order_by=pressing)
+        ranked = sa.select(table.c.id, place.label("place")).where(here).subquery()
+        query = sa.select(table).where(table.c.id.in_(sa.select(ranked.c.id).where(ranked.c.place <= each)))
+    query = query.order_by(*pressing).limit(limit)
     with database.read() as connection:
         rows = connection.execute(query).mappings().all()
     return [Due(notice_of(row), row["tries"], from_ms(row["due_ms"])) for row in rows]
@@ -74,6 +82,20 @@ def next_due_ms(database: Database) -> int | None:
     table = tables.notices
     with database.read() as connection:
         return connection.execute(sa.select(sa.func.min(table.c.due_ms)).where(table.c.state == "waiting")).scalar()
+
+
+def bring_forward(database: Database, now_ms: int, by_ms: int) -> int:
+    """After the clock was set back: what waits for a later time waits no longer for it than before. How many did.
+
+    Raises
+    ------
+    LinkError : the database is busy or full; nothing has changed
+    """
+    table = tables.notices
+    sooner = sa.case((table.c.due_ms - by_ms > now_ms, table.c.due_ms - by_ms), else_=now_ms)
+    later = sa.and_(table.c.state == "waiting", table.c.due_ms > now_ms)
+    with database.begin() as connection:
+        return connection.execute(sa.update(table).where(later).values(due_ms=sooner)).rowcount
 
 
 def record_try(

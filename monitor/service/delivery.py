@@ -3,13 +3,17 @@
 Every notice was stored together with the alarm change it tells of; here it is sent, and then the try is stored. Killed
 in between, it is sent once more with the same id, by which a receiver can recognise it: at least once, and never not.
 
-Each address has a thread of its own while there is something for it, so that a dead receiver delays no other.
+Each address has a thread of its own while there is something for it, so that a dead receiver delays no other; of one
+that hangs no more than one try is ever under way (`links/deadline.py`). Waiting goes by the wall clock, since only that
+goes on while we are down; that it may be set is seen to (`steps.py`).
 """
 
 from __future__ import annotations
 
+import math
 import threading
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -21,18 +25,25 @@ from monitor.links import senders
 from monitor.records import outbox
 from monitor.records.database import Database
 from monitor.records.outbox import Due
+from monitor.service.steps import Steps
 
 WAITS_SECONDS: Final = (10.0, 30.0, 120.0, 300.0, 900.0, 1800.0, 3600.0)
 """Between the tries; the last one again and again."""
 GIVE_UP_SECONDS: Final = 86_400.0
-"""A notice not delivered a day after it was made has failed."""
+"""A notice not delivered a day after it was made has failed ..."""
+LEAST_TRIES: Final = 5
+"""... once it was tried so often, which takes 8 min: after a day's power cut the network may be back after us."""
 LOOK_SECONDS: Final = 30.0
 """The outbox is looked into at least so often, whatever the clock does."""
 BUSY_LOOK_SECONDS: Final = 1.0
 """The same while something is being sent."""
 DATABASE_WAIT_SECONDS: Final = 2.0
-AT_ONCE: Final = 100
+SAY_AGAIN_SECONDS: Final = 60.0
+"""What goes wrong over and over is told so often at most."""
+AHEAD: Final = 2
+"""Notices of an address that are taken from the outbox: the one being sent, and the next."""
 STOP_SECONDS: Final = 2.0
+_AGES_MS: Final = 10**15
 
 
 @dataclass(frozen=True)
@@ -43,6 +54,8 @@ class Address:
     """As monitor.links.senders takes it; may hold a secret."""
     secret: str | None = field(default=None, repr=False)
     """Signs a webhook."""
+    deadline_seconds: float | None = None
+    """For one try; None: as for all."""
 
 
 class Send(Protocol):
@@ -57,7 +70,11 @@ class Send(Protocol):
 class Outbox(Protocol):
     """The stored notices; monitor.records.outbox is one."""
 
-    def due(self, database: Database, now_ms: int, limit: int = ...) -> list[Due]: ...
+    def due(
+        self, database: Database, now_ms: int, limit: int | None = ..., each: int | None = ...
+    ) -> list[Due]: ...  # fmt: skip
+
+    def bring_forward(self, database: Database, now_ms: int, by_ms: int) -> int: ...
 
     def next_due_ms(self, database: Database) -> int | None: ...
 
@@ -78,6 +95,7 @@ class Delivery:
         print_line: Callable[[str], None] = print,
         say: Callable[[str], None] = lambda text: None,
         clock: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
         send: Send = senders.send,
         stored: Outbox = outbox,
         deadline_seconds: float = senders.DEADLINE_SECONDS,
@@ -91,6 +109,7 @@ class Delivery:
         print_line : prints for `terminal:`
         say : takes a line for the log
         clock : seconds since 1970
+        steady : seconds that only ever go on
         """
         self._database = database
         self._addresses = dict(addresses)
@@ -102,9 +121,14 @@ class Delivery:
         self._deadline = deadline_seconds
         self._waits = waits_seconds
         self._give_up = give_up_seconds
+        self._steady = steady
+        self._steps = Steps(clock, steady)
+        self._said: dict[str, float] = {}
         self._lock = threading.Lock()
         self._waiting: dict[tuple[str, int], deque[Due]] = {}
         self._workers: dict[tuple[str, int], threading.Thread] = {}
+        self._in_hand: dict[tuple[str, int], int] = {}
+        """Of each address: waiting here or being sent."""
         self._busy: set[str] = set()
         self._finished: set[str] = set()
         self._woken = threading.Event()
@@ -153,32 +177,43 @@ class Delivery:
         return run
 
     def _run(self) -> None:
+        begun = False
         while not self._stopping.is_set():
             self._woken.clear()
             try:
+                if not begun:
+                    self._begin()
+                    begun = True
                 wait = self._look()
             except LinkError as exc:
-                self._say(f"notices wait: {exc}")
+                self._say_at_times("look", f"notices wait: {exc}")
                 wait = DATABASE_WAIT_SECONDS
             self._woken.wait(wait)
 
+    def _begin(self) -> None:
+        """Nothing waits for longer than the longest wait: the clock may have been set back while we were down."""
+        now_ms, longest_ms = int(self._clock() * 1000), int(self._waits[-1] * 1000)
+        self._stored.bring_forward(self._database, now_ms + longest_ms, _AGES_MS)
+
     def _look(self) -> float:
         """Gives what is due to the addresses' threads; seconds until there may be more."""
+        self._steps.look()
+        now_ms = int(self._clock() * 1000)
+        back = self._steps.back
+        if back > 0.0:
+            self._say(f"the clock was set back by {back:.0f} s: what waits for its next try waits no longer for it")
+            self._stored.bring_forward(self._database, now_ms, int(back * 1000))
+            self._steps.dealt_with(back)
         with self._lock:
             # Only what was finished before the outbox is read has surely left it.
             self._busy -= self._finished
             self._finished.clear()
-            busy = len(self._busy)
-        now_ms = int(self._clock() * 1000)
-        # What is being sent is still due: without it in the limit, a dead receiver would hide the others.
-        due = self._stored.due(self._database, now_ms, AT_ONCE + busy)
-        with self._lock:
-            fresh = [one for one in due if one.notice.id not in self._busy]
-            for one in fresh:
-                self._busy.add(one.notice.id)
-                self._give(one)
-        if len(fresh) >= AT_ONCE:
-            return 0.0
+        for one in self._stored.due(self._database, now_ms, None, AHEAD):
+            with self._lock:
+                key = (one.notice.route, one.notice.address_index)
+                if one.notice.id not in self._busy and self._in_hand.get(key, 0) < AHEAD:
+                    self._busy.add(one.notice.id)
+                    self._give(key, one)
         next_ms = self._stored.next_due_ms(self._database)
         if next_ms is None:
             return LOOK_SECONDS
@@ -186,9 +221,9 @@ class Delivery:
             return BUSY_LOOK_SECONDS  # being sent; what is due after it cannot be seen behind it
         return min(LOOK_SECONDS, (next_ms - now_ms) / 1000.0)
 
-    def _give(self, due: Due) -> None:
-        key = (due.notice.route, due.notice.address_index)
+    def _give(self, key: tuple[str, int], due: Due) -> None:
         self._waiting.setdefault(key, deque()).append(due)
+        self._in_hand[key] = self._in_hand.get(key, 0) + 1
         if key not in self._workers:
             name = f"notices {key[0]} {key[1]}"
             thread = threading.Thread(target=self._guarded(lambda: self._serve(key)), name=name, daemon=True)
@@ -208,6 +243,9 @@ class Delivery:
             self._try(due, self._addresses.get(key))
             with self._lock:
                 self._finished.add(due.notice.id)
+                self._in_hand[key] -= 1
+                if not self._in_hand[key]:
+                    del self._in_hand[key]
             self._woken.set()
 
     def _try(self, due: Due, address: Address | None) -> None:
@@ -219,29 +257,39 @@ class Delivery:
             self._send(
                 address.to,
                 due.notice,
-                deadline_seconds=self._deadline,
+                deadline_seconds=address.deadline_seconds or self._deadline,
                 secret=address.secret,
                 print_line=self._print_line,
             )
         except LinkError as exc:
             self._failed(due, address, exc)
+        except Exception as exc:  # of this one notice at this one address: the watch must not end for it
+            where = "".join(traceback.format_tb(exc.__traceback__))  # without its text, which may hold a secret
+            self._say(f"a fault of this program, please report it: {type(exc).__name__}\n{where}")
+            what = senders.without_secrets(f"{type(exc).__name__}: {exc}", address.to)
+            self._failed(due, address, LinkError(f"our fault: {what}"))
         else:
             self._record(due, "delivered", "", delivered=True)
 
     def _failed(self, due: Due, address: Address, exc: LinkError) -> None:
         outcome, _, detail = str(exc).partition(": ")
-        now = self._clock()
+        self._steps.look()
+        now, made = self._clock(), due.notice.created.timestamp()
         next_due = now + self._waits[min(due.tries, len(self._waits) - 1)]
-        if exc.retry_after_seconds is not None:
-            next_due = max(next_due, now + exc.retry_after_seconds)
-        ends = due.notice.created.timestamp() + self._give_up
-        if exc.permanent or now >= ends or (exc.retry_after_seconds is not None and next_due > ends):
+        asked = exc.retry_after_seconds or 0.0
+        next_due = max(next_due, now + asked)
+        ends = made + self._give_up + self._steps.skipped_since(made)
+        too_late = now >= ends and due.tries + 1 >= LEAST_TRIES
+        too_long = asked > self._waits[-1] and next_due > ends
+        if exc.permanent or too_late or too_long:
             self._say(f"notice {due.notice.id} to {senders.shown(address.to)} has failed for good: {exc}")
             self._record(due, outcome, detail, failed=True)
             return
         if due.tries == 0:
             self._say(f"notice {due.notice.id} to {senders.shown(address.to)}: {exc}; will be tried again")
-        self._record(due, outcome, detail, next_due_ms=int(min(next_due, max(ends, now + 1.0)) * 1000))
+        if now < ends:  # the last try is made when the day is over
+            next_due = min(next_due, max(ends, now + 1.0))
+        self._record(due, outcome, detail, next_due_ms=int(next_due * 1000))
 
     def _record(
         self, due: Due, outcome: str, detail: str, *, next_due_ms: int | None = None,
@@ -263,9 +311,18 @@ class Delivery:
                 )
                 return
             except LinkError as exc:
-                self._say(f"the try of notice {due.notice.id} cannot be stored yet: {exc}")
+                self._say_at_times("record", f"the try of notice {due.notice.id} cannot be stored yet: {exc}")
                 if self._stopping.wait(DATABASE_WAIT_SECONDS):
                     return
+
+    def _say_at_times(self, about: str, text: str) -> None:
+        """For what goes wrong over and over, each two seconds."""
+        now = self._steady()
+        with self._lock:
+            if now - self._said.get(about, -math.inf) < SAY_AGAIN_SECONDS:
+                return
+            self._said[about] = now
+        self._say(text)
 
 
 def addresses(routes: Iterable[tuple[str, tuple[str, ...], str | None]]) -> dict[tuple[str, int], Address]:

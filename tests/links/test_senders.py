@@ -260,6 +260,6 @@ def test_no_secret_of_an_address_is_shown(to: str, shown: str) -> None:
     ],
 )
 def test_a_secret_in_any_part_of_an_address_is_taken_out_of_a_reason(address: str, said: str) -> None:
-    told = senders._without_secrets(said, address)
+    told = senders.without_secrets(said, address)
     assert "Secret" not in told
     assert ("mail.example" in told) == ("mail.example" in said)

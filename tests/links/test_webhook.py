@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import hmac
 import json
+import shutil
+import ssl
+import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -13,9 +17,17 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 
 import httpx
 import pytest
+from cloudevents.core.bindings.http import (
+    HTTPMessage,
+    from_http_event,
+    from_structured_event,
+    to_structured_event,
+)  # fmt: skip
+from cloudevents.core.exceptions import CloudEventValidationError
 from standardwebhooks import Webhook
 from standardwebhooks.webhooks import WebhookVerificationError
 
@@ -64,13 +76,17 @@ def receiver(monkeypatch: pytest.MonkeyPatch) -> Iterator[Receiver]:
             there.got.append(({name.lower(): value for name, value in self.headers.items()}, body))
             there.answer(self)
 
+        def handle(self) -> None:
+            with contextlib.suppress(OSError):  # what a client does that talks TLS to us, or hangs up
+                super().handle()
+
         def log_message(self, format: str, *args: object) -> None:
             pass
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     server.daemon_threads = True
     there = Receiver(f"webhook+http://127.0.0.1:{server.server_port}/notices?farm=1", status(204))
-    there.__dict__["ended"] = ended
+    there.__dict__ |= {"ended": ended, "handler": Handler}
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
     yield there
@@ -148,6 +164,143 @@ def test_the_body_is_a_cloudevent(receiver: Receiver, notice: Notice) -> None:
     assert data["short"] == notice.short
     assert data["long"] == notice.long
     assert len(body) < 20_000  # as Standard Webhooks advises
+
+
+def test_the_official_library_reads_the_event_off_the_wire(receiver: Receiver, notice: Notice) -> None:
+    """`cloudevents`, of the authors of the standard: structured mode, as a receiver would use it."""
+    send(receiver.url, replace(notice, long="Süd 3: 15.1 A, 寒い.\n"))
+    ((headers, body),) = receiver.got
+    event = from_http_event(HTTPMessage(headers, body))
+    assert (event.get_specversion(), event.get_id(), event.get_source()) == ("1.0", "0-17-42-farm-1", "/sites/home")
+    assert event.get_type() == "fan-amp-monitor.alarm.raised"
+    assert event.get_time() == notice.created
+    assert event.get_datacontenttype() == "application/json"
+    assert event.get_data()["long"] == "Süd 3: 15.1 A, 寒い.\n"
+    assert headers["content-type"] == "application/cloudevents+json; charset=utf-8"
+    assert to_structured_event(event).headers["content-type"] == headers["content-type"].split(";")[0]
+    again = from_structured_event(to_structured_event(event))
+    assert again.get_attributes() == event.get_attributes()
+    assert again.get_data() == event.get_data()
+
+
+def test_the_official_library_would_not_take_just_anything(notice: Notice) -> None:
+    """That the test above can fail: the same event with one required attribute less."""
+    event = webhook.event(notice)
+    for name in ("source", "type"):  # an id that is missing it makes up
+        body = json.dumps({key: value for key, value in event.items() if key != name}).encode()
+        with pytest.raises(CloudEventValidationError):
+            from_http_event(HTTPMessage({"content-type": webhook.MEDIA_TYPE}, body))
+
+
+NODE_RECEIVER = """
+const crypto = require('crypto'), http = require('http');
+const keys = process.argv.slice(1).map(secret => Buffer.from(secret.replace(/^whsec_/, ''), 'base64'));
+http.createServer((request, answer) => {
+  const parts = [];
+  request.on('data', part => parts.push(part));
+  request.on('end', () => {
+    const body = Buffer.concat(parts), head = request.headers;
+    const signed = Buffer.concat([Buffer.from(`${head['webhook-id']}.${head['webhook-timestamp']}.`), body]);
+    const given = head['webhook-signature'].split(' ').map(one => one.split(','));
+    const good = keys.map(key => given.some(([version, text]) => {
+      const mine = crypto.createHmac('sha256', key).update(signed).digest(), theirs = Buffer.from(text, 'base64');
+      return version === 'v1' && mine.length === theirs.length && crypto.timingSafeEqual(mine, theirs);
+    }));
+    const event = JSON.parse(body.toString('utf8'));
+    const fresh = Math.abs(Date.now() / 1000 - Number(head['webhook-timestamp'])) < 300;
+    console.log(JSON.stringify({good, fresh, id: event.id, type: head['content-type'], short: event.data.short}));
+    answer.writeHead(204); answer.end();
+  });
+}).listen(0, '127.0.0.1', function () { console.log(this.address().port); });
+"""
+
+
+def test_a_receiver_in_another_language_verifies_it(notice: Notice) -> None:
+    node = shutil.which("node")
+    if node is None:
+        pytest.skip("NOT TESTED: no Node.js here (apt-get install nodejs)")
+    new, wrong = ("whsec_" + base64.b64encode(letter * 32).decode() for letter in (b"n", b"w"))
+    with subprocess.Popen(
+        [node, "-e", NODE_RECEIVER, VECTOR_SECRET, new, wrong], stdout=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        url = f"webhook+http://127.0.0.1:{int(process.stdout.readline())}/"
+        short = replace(notice, short="Süd-3: 15,1 A, 寒い")
+        said = []
+        for secret in (VECTOR_SECRET, f"{VECTOR_SECRET}\n{new}\n"):
+            senders.send(url, short, secret=secret)
+            said.append(json.loads(process.stdout.readline()))
+        process.kill()
+    assert [one.pop("good") for one in said] == [[True, False, False], [True, True, False]]
+    for one in said:
+        assert one == {"fresh": True, "id": notice.id, "type": webhook.MEDIA_TYPE, "short": "Süd-3: 15,1 A, 寒い"}
+
+
+def test_while_the_secret_is_changed_both_sign(receiver: Receiver, notice: Notice) -> None:
+    """Standard Webhooks 1.0.0: signatures stand in one header, divided by spaces; the receiver takes any of them."""
+    new = "whsec_" + base64.b64encode(b"n" * 32).decode()
+    senders.send(receiver.url, notice, secret=f"{VECTOR_SECRET}\r\n{new}")
+    ((headers, body),) = receiver.got
+    stamp = headers["webhook-timestamp"]
+    expected = [by_hand(secret, notice.id, stamp, body) for secret in (VECTOR_SECRET, new)]
+    assert headers["webhook-signature"].split(" ") == expected
+    for secret in (VECTOR_SECRET, new):
+        Webhook(secret).verify(body, headers)
+    with pytest.raises(WebhookVerificationError):
+        Webhook("whsec_" + base64.b64encode(b"w" * 32).decode()).verify(body, headers)
+
+
+def test_without_a_secret_nothing_is_sent(receiver: Receiver, notice: Notice) -> None:
+    for secret in (None, "", " \n", f"{VECTOR_SECRET}\nwhsec_!"):
+        with pytest.raises(LinkError, match=r"^not sent: the notice cannot be signed") as caught:
+            senders.send(receiver.url, notice, secret=secret)
+        assert caught.value.permanent
+    assert receiver.got == []
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Signed by nobody."""
+    place = tmp_path_factory.mktemp("certificate")
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
+         "-keyout", "key", "-out", "crt", "-addext", "subjectAltName=IP:127.0.0.1"],
+        check=True, cwd=place, capture_output=True,
+    )  # fmt: skip
+    return place
+
+
+def test_a_certificate_that_nobody_vouches_for(
+    receiver: Receiver, notice: Notice, certificate: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(certificate / "crt", certificate / "key")
+    server = ThreadingHTTPServer(("127.0.0.1", 0), receiver.__dict__["handler"])
+    server.socket = context.wrap_socket(server.socket, server_side=True)
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
+    thread.start()
+    to = f"webhook+https://127.0.0.1:{server.server_port}/"
+    webhook._trust.cache_clear()
+    try:
+        error = refused(to, notice)
+        assert str(error).startswith("no answer: no connection")
+        assert "CERTIFICATE_VERIFY_FAILED" in str(error)
+        assert not error.permanent  # a certificate that ran out is renewed within the day
+        assert receiver.got == []
+        monkeypatch.setenv("SSL_CERT_FILE", str(certificate / "crt"))
+        webhook._trust.cache_clear()
+        send(to, notice)
+        assert len(receiver.got) == 1
+    finally:
+        webhook._trust.cache_clear()
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def test_plain_http_where_tls_was_meant(receiver: Receiver, notice: Notice) -> None:
+    error = refused(receiver.url.replace("http:", "https:"), notice)
+    assert str(error).startswith("no answer: no connection")
 
 
 def test_a_second_try_has_the_same_id_and_body_and_a_new_time(receiver: Receiver, notice: Notice) -> None:
@@ -303,7 +456,9 @@ def test_every_error_of_the_library_is_translated(notice: Notice, monkeypatch: p
         ("webhook+https://farm.example/x", base64.b64encode(b"x" * 64).decode(), []),
         ("webhook+https://farm.example/x", "whsec_" + base64.b64encode(b"x" * 23).decode(), ["secret_file"]),
         ("webhook+https://farm.example/x", "whsec_" + base64.b64encode(b"x" * 65).decode(), ["secret_file"]),
-        ("webhook+https://farm.example/x", "whsec_not base64!", ["secret_file"]),
+        ("webhook+https://farm.example/x", "whsec_not-base64!", ["secret_file"]),
+        ("webhook+https://farm.example/x", f"{VECTOR_SECRET}\n{VECTOR_SECRET}\n", []),
+        ("webhook+https://farm.example/x", f"{VECTOR_SECRET}\nwhsec_QUFB\n!", ["secret_file", "secret_file"]),
         ("webhook+https://farm.example/x", "", ["secret_file"]),
         ("webhook+https://", "", ["to", "secret_file"]),
     ],

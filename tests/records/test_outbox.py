@@ -40,6 +40,41 @@ def test_what_rings_goes_first_and_then_what_waits_longest(database: Database, m
     assert [one.notice.change_number for one in outbox.due(database, make.ms + 1000, limit=2)] == [3, 2]
 
 
+def test_of_each_address_only_the_most_pressing(database: Database, make: Any) -> None:
+    """A dead address with many waiting must not hide the others, nor be read whole each second."""
+    second = timedelta(seconds=1)
+    commit(database, Batch(notices=[
+        *(make.notice(number, created=make.now + number * second) for number in range(1, 200)),
+        make.notice(300, rings=False, route="desk", id="d300"), make.notice(301, route="desk", id="d301"),
+        make.notice(302, rings=False, route="desk", id="d302"), make.notice(303, address_index=1, id="f303"),
+    ]))  # fmt: skip
+    now_ms = make.ms + 1_000_000
+    assert {one.notice.id for one in outbox.due(database, now_ms, None, 1)} == {"0-1-1-farm-0", "d301", "f303"}
+    found = [one.notice.id for one in outbox.due(database, now_ms, None, 2)]
+    assert found == ["d301", "f303", "0-1-1-farm-0", "0-1-2-farm-0", "d300"]
+    assert [one.notice.id for one in outbox.due(database, now_ms, 3, 2)] == found[:3]
+    assert len(outbox.due(database, now_ms, None)) == 203
+    assert outbox.due(database, make.ms - 1, None, 2) == []
+
+
+def test_after_the_clock_was_set_back_nothing_waits_longer(database: Database, make: Any) -> None:
+    commit(database, Batch(notices=[make.notice(number) for number in range(1, 6)]))
+    day = 86_400_000
+    for number, due_ms in ((1, make.ms + 10_000), (2, make.ms + 3_600_000), (3, make.ms - 5_000 - day)):
+        outbox.record_try(database, f"0-1-{number}-farm-0", make.ms, "refused", "", due_ms)
+    outbox.record_try(database, "0-1-4-farm-0", make.ms, "refused", "", failed=True)
+    now_ms = make.ms - day
+    assert outbox.bring_forward(database, now_ms, day) == 3
+    assert {item["id"]: item["next_try"] for item in outbox.recent(database, ALL)["items"]} == {
+        "0-1-1-farm-0": make.now + timedelta(days=-1, seconds=10),
+        "0-1-2-farm-0": make.now + timedelta(days=-1, hours=1),
+        "0-1-3-farm-0": make.now + timedelta(days=-1, seconds=-5),  # was due already
+        "0-1-4-farm-0": None,
+        "0-1-5-farm-0": make.now - timedelta(days=1),  # never sooner than now
+    }
+    assert outbox.bring_forward(database, make.ms + day, day) == 0
+
+
 def test_tries_are_counted_and_stored_until_it_is_delivered(database: Database, make: Any) -> None:
     commit(database, Batch(notices=[make.notice()]))
     name = make.notice().id
