@@ -6,7 +6,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from monitor.errors import LinkError
-from monitor.links.senders import within
+from monitor.links.deadline import within
 
 DEADLINE_SECONDS: Final = 20.0
 """For one call, from first to last byte."""
@@ -20,7 +20,7 @@ def call(url: str, deadline_seconds: float = DEADLINE_SECONDS) -> None:
     ------
     LinkError : anything else; its words name nothing of the address but the host
     """
-    within(deadline_seconds, lambda: _get(url, deadline_seconds))
+    within(deadline_seconds, lambda: _get(url, deadline_seconds), url)
 
 
 def _get(url: str, deadline_seconds: float) -> None:
