@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -43,6 +44,7 @@ SIGNATURE_BYTES = 20
 SIGNATURE_LETTERS = 27
 _KEY = "acknowledge links: key"
 _SALT = "monitor.acknowledge-links.1"
+_IN_A_TEXT = re.compile(rf"{PATH}\S+\.[A-Za-z0-9_-]{{{SIGNATURE_LETTERS}}}")
 _BEHIND = ".,;:!?)>]'\""
 """What a text may have right behind a link, and a phone may take for a part of it."""
 
@@ -105,6 +107,15 @@ def notice_of(token: str, key: bytes) -> str | None:
         return None
     # 27 letters hold 162 bits: the two left over are not to make four links of one.
     return notice_id if hmac.compare_digest(_signer(key).sign(notice_id), token.encode()) else None
+
+
+def without_links(text: str) -> str:
+    """A notice's text for whoever may read it but was not sent it: a link in it is a permission.
+
+    >>> without_links("To acknowledge: https://farm.example/a/0-17-42-farm-1.%s" % ("x" * 27))
+    'To acknowledge: https://farm.example/a/...'
+    """
+    return _IN_A_TEXT.sub(rf"{PATH}...", text)
 
 
 def _signer(key: bytes) -> Signer:

@@ -6,7 +6,7 @@ receiver can tell a repeat after a crash between sending and marking.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -193,9 +193,14 @@ def recent(
     query = query.order_by(table.c.created_ms.desc(), table.c.id.desc()).limit(most + 1)
     with database.read() as connection:
         rows = connection.execute(query).mappings().all()
-        made = _tries(connection, [row["id"] for row in rows])
-    items = [_item(row, made.get(row["id"], [])) for row in rows]
+        items = items_of(connection, rows)
     return page(items, [[row["created_ms"], row["id"]] for row in rows], most)
+
+
+def items_of(connection: Connection, rows: Sequence[Mapping[Any, Any]]) -> list[dict[str, Any]]:
+    """Rows of `notices` as plain dictionaries, each with its tries."""
+    made = _tries(connection, [row["id"] for row in rows])
+    return [_item(row, made.get(row["id"], [])) for row in rows]
 
 
 def _item(row: Mapping[Any, Any], made: list[Try]) -> dict[str, Any]:

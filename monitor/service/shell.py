@@ -8,7 +8,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from types import FrameType
 
@@ -29,6 +29,7 @@ from monitor.service.supervisor import Supervisor
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
+from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
 
 log = logging.getLogger("monitor.service")
@@ -54,6 +55,16 @@ TERMINAL_ROUTE = RouteSettings(
     name="terminal", priorities=("low", "medium", "high", "highest"), to=(senders.TERMINAL,), also_cleared=True
 )
 """Where notices go when the settings name no route: to where the service was started, or its journal."""
+
+
+def _shown(route: RouteSettings, to: Iterable[str], *, in_settings: bool) -> RouteShown:
+    """A route as the pages may show it."""
+    quiet = (route.quiet_from, route.quiet_to)
+    return RouteShown(
+        route.name, route.sites, route.priorities, tuple(map(senders.shown, to)), route.also_cleared,
+        route.after_minutes, None if quiet[0] is None or quiet[1] is None else (quiet[0], quiet[1]), route.all_is_well,
+        in_settings,
+    )  # fmt: skip
 
 
 class Service:
@@ -136,6 +147,10 @@ class Service:
             reviews=settings.data / "reviews",
             public_url=settings.web.public_url,
             link_key=self._link_key,
+            routes=[
+                _shown(one, many, in_settings=bool(settings.notices.route))
+                for one, (_, many, _) in zip(routes, named, strict=True)
+            ],
         )
         try:
             self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)

@@ -217,6 +217,7 @@ def _page(request: Request, told: Told, status: int = 200, note: str = "") -> Re
     context: dict[str, Any] = {
         "alarms": told.alarms, "missing": missing, "seen": told.seen, "note": note, "long": linked.long,
         "sent": words.local(linked.created, told.zone, now), "here": _at_this_computer(request), "done": "",
+        "cautions": list(dict.fromkeys(text for one in told.alarms for text in one.cautions)),
         "press": "Acknowledge" if told.waiting == 1 else f"Acknowledge all {told.waiting}",
     }  # fmt: skip
     if linked.used is not None:

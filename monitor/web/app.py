@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import secrets
 import tempfile
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from pathlib import Path
@@ -22,11 +22,12 @@ from starlette.templating import Jinja2Templates
 
 from monitor.records.database import Database
 from monitor.records.scope import ALL
-from monitor.web import acknowledge_page, api, pages, problems, review_page, words
+from monitor.web import acknowledge_page, api, notices_api, notices_page, pages, problems, review_page, words
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
 from monitor.web.reviewing import Reviews
+from monitor.web.routes_shown import RouteShown
 
 HERE = Path(__file__).parent
 THREADS = 4
@@ -44,6 +45,7 @@ def create_app(
     reviews: Path | None = None,
     public_url: str | None = None,
     link_key: bytes | None = None,
+    routes: Sequence[RouteShown] = (),
 ) -> FastAPI:
     """Makes the app.
 
@@ -56,6 +58,7 @@ def create_app(
     loopback_only : answer only this computer, as long as there are no accounts
     public_url : under whose name the links in notices are opened; None: there are none
     link_key : of `acknowledge_links.key`, with `public_url`
+    routes : of the settings, or the one that there is without any
     reviews : directory for the reviews asked for on the pages, emptied at the first; None: a temporary one
     """
 
@@ -82,12 +85,15 @@ def create_app(
     app.state.sites = ALL
     app.state.health = health if health is not None else dict
     app.state.link_key = link_key
+    app.state.routes = tuple(routes)
     app.state.live = Live(look_for_news(database, ALL, now))
     app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")
     app.state.templates = _templates(loopback_only)
     problems.install(app)
     app.include_router(api.router)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(notices_api.router)
+    app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)
     app.include_router(review_page.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
