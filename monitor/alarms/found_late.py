@@ -16,8 +16,6 @@ from monitor.alarms import figures
 from monitor.alarms.characters import clean, fold, shorten
 from monitor.alarms.data import plain, rfc3339
 from monitor.alarms.long_form import FOOTER
-from monitor.alarms.notice import Notice
-from monitor.alarms.routes import Route
 from monitor.alarms.short_form import (
     ADDRESS,
     DEGREES,
@@ -31,6 +29,7 @@ from monitor.alarms.short_form import (
     Piece,
     fit,
 )
+from monitor.alarms.texts import Texts
 from monitor.alarms.verdicts import verdict
 from monitor.alarms.wording import SUBJECT_AT_MOST
 
@@ -203,25 +202,19 @@ def as_json(finding: Finding) -> dict[str, Any]:
     }
 
 
-def notices(found: FoundLate, routes: Sequence[Route], partition: int = 0) -> list[Notice]:
-    """One notice for each address of each route that takes its site and priority.
+def texts(found: FoundLate) -> Texts:
+    """The words of the notice."""
+    return Texts(subject(found), short(found), long(found), data(found))
 
-    The id is made of fan and gap: told again after a crash it is the same, so the outbox holds it once.
+
+def key(found: FoundLate) -> str:
+    """What it is told under: fan and gap, so that what is told again after a crash is the same notice.
+
+    Returns
+    -------
+    e.g. "7-1791090000000"
     """
-    at_site = [route for route in routes if not route.sites or found.site in route.sites]
-    taking = [route for route in at_site if not route.priorities or found.priority in route.priorities]
-    if not taking:
-        return []
-    texts = subject(found), short(found), long(found)
-    gap = int(found.silent_from.timestamp() * 1000)
-    return [
-        Notice(
-            f"{partition}-late-{found.point_id}-{gap}-{route.name}-{index}",
-            found.site, 0, 0, route.name, index, KIND, found.priority, found.rings, *texts, data(found), found.now,
-        )
-        for route in taking
-        for index in range(len(route.to))
-    ]  # fmt: skip
+    return f"{found.point_id}-{int(found.silent_from.timestamp() * 1000)}"
 
 
 def _what(found: FoundLate, one: Finding) -> str:

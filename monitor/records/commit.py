@@ -19,7 +19,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import acknowledge_links, gaps, out_of_service, service_record, tables
+from monitor.records import acknowledge_links, gaps, out_of_service, service_record, tables, tellings
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
@@ -61,6 +61,8 @@ class Batch:
     alarms: list[Alarm] = field(default_factory=list)
     """As they are after the batch; at most one for a number."""
     changes: list[AlarmChange] = field(default_factory=list)
+    tellings: list[tellings.Kept] = field(default_factory=list)
+    """New ones, and ones of which something has become; at most one for a change and route."""
     notices: list[Notice] = field(default_factory=list)
     links_used: dict[str, tuple[int, str]] = field(default_factory=dict)
     """Id of a notice -> when its link was used to acknowledge [wall time, ms], and by whom."""
@@ -323,6 +325,7 @@ def _write_findings(connection: Connection, batch: Batch) -> None:
     )
     if batch.changes:
         connection.execute(sa.insert(tables.alarm_changes), [change_row(change) for change in batch.changes])
+    tellings.write(connection, batch.tellings)
     if batch.notices:
         connection.execute(sa.insert(tables.notices), [notice_row(notice) for notice in batch.notices])
     upsert(

@@ -139,10 +139,12 @@ def record_try(
 
 def history(database: Database, sites: Sites, alarm_number: int) -> list[Told]:
     """All notices of an alarm with their tries, oldest first; empty for an alarm of another site."""
-    table = tables.notices
-    here = sa.and_(
-        table.c.partition == tables.PARTITION, table.c.alarm_number == alarm_number, within(table.c.site, sites)
+    table, tellings = tables.notices, tables.tellings
+    told_in = sa.select(tellings.c.group_id).where(
+        tellings.c.partition == tables.PARTITION, tellings.c.alarm_number == alarm_number
     )
+    of_alarm = sa.or_(table.c.alarm_number == alarm_number, table.c.group_id.in_(told_in))
+    here = sa.and_(table.c.partition == tables.PARTITION, of_alarm, within(table.c.site, sites))
     with database.read() as connection:
         rows = connection.execute(
             sa.select(table).where(here).order_by(table.c.created_ms, table.c.change_number, table.c.id)

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm
-from monitor.records import actions, out_of_service, register, tables
+from monitor.records import actions, out_of_service, register, tables, tellings
 from monitor.records.actions import Action
 from monitor.records.alarm_rows import alarm_of
 from monitor.records.database import Database
@@ -28,6 +28,8 @@ WINDOW = timedelta(minutes=35)
 
 COUNTED = "counted"
 """Cursor: loggers' rows speak of all readings up to this running number; of later ones the readings themselves do."""
+RANG_MS = 3_600_000
+"""Notices made longer before the newest message do not matter to those that follow."""
 DAY = timedelta(hours=25)
 """How long runs are looked back at: a day and a margin."""
 
@@ -82,6 +84,8 @@ class Start:
     """... an alarm ..."""
     next_change: int
     """... and a change of an alarm."""
+    tellings: tellings.Stored
+    """What routes are still to be told, and what they were told."""
     undone: list[Action]
     """What operators asked for and was not carried out yet."""
     cursors: dict[str, str]
@@ -135,6 +139,7 @@ def load(database: Database) -> Start:
             next_run=_next(connection, tables.runs.c.number),
             next_alarm=_next(connection, tables.alarms.c.number),
             next_change=_next(connection, tables.alarm_changes.c.number),
+            tellings=tellings.stored(connection, max(heard_ms.values(), default=0) - RANG_MS),
             undone=actions.undone_in(connection),
             cursors=cursors,
             out_of_service=out_of_service.last_in(connection, ALL),

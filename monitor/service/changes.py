@@ -6,11 +6,13 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
 from monitor.alarms.by_design import SUPPLY_LOST
-from monitor.alarms.routes import Route, notices_for
+from monitor.alarms.routes import Route
 from monitor.alarms.states import Cause
+from monitor.alarms.story import Story
 from monitor.alarms.wording import line
 from monitor.records.rows import Run
 from monitor.records.start import Start
@@ -26,6 +28,7 @@ from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.service.site_silence import SiteSilence
 from monitor.service.supper import Supper
+from monitor.service.telling import Tellings
 from monitor.service.verdicts import Verdicts
 from monitor.watch import layout
 from monitor.watch.columns import Change
@@ -39,17 +42,18 @@ class Changes:
     def __init__(
         self, plant: Plant, pending: Pending, book: AlarmBook, figures: Figures, estimates: Estimates, silence: Silence,
         start: Start, routes: Sequence[Route], nights: Nights, *, now: Callable[[], datetime],
-        steady: Callable[[], float],
+        steady: Callable[[], float], link: Callable[[str], str] | None = None,
     ) -> None:  # fmt: skip
         """
         Parameters
         ----------
         now : wall time
         steady : seconds since some moment, never put back
+        link : address by which a notice of an id is acknowledged
         """
         self._plant, self._pending, self._book, self._figures = plant, pending, book, figures
         self._estimates = estimates
-        self._routes, self._now = routes, now
+        self._now = now
         self._runs = beginning.open_runs(start, plant)
         self._next_run = start.next_run
         self.verdicts = Verdicts(
@@ -65,6 +69,10 @@ class Changes:
         )
         self.site_silence = SiteSilence(plant, book, silence, self.apply, self.maintenance)
         self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
+        self.tellings = Tellings(
+            pending, routes, start.tellings, alarm_of=book.get, story_of=self._story_of,
+            zone_of=lambda site: ZoneInfo(plant.sites[site].time_zone), link=link,
+        )  # fmt: skip
 
     def take(self, changes: Sequence[Change]) -> None:
         """Changes of one batch, in the order in which they happened."""
@@ -151,9 +159,7 @@ class Changes:
         if alarm is None:
             return None
         pending = self._pending
-        story = self._figures.story(point, alarm, self._standing(point), now)
-        told_of = self.verdicts.words(point, alarm) | self.site_silence.words(alarm) | self.supper.words(alarm)
-        story = replace(story, **told_of)
+        story = self._story(point, alarm, now)
         watched = change is None or change.cause != Cause.NO_LONGER_WATCHED
         alarm = replace(alarm, text=line(alarm, story, watched=watched))
         self._book.keep(alarm)
@@ -162,11 +168,21 @@ class Changes:
             pending.changes.append(change)
             pending.urgent = True
             for one in wanted:
-                pending.notices.extend(notices_for(one, alarm, change, story, self._routes, now))
+                self.tellings.want(alarm, change, one, story, now)
             if story.estimate is not None:
                 self._estimates.keep(point, now.timestamp() * 1000.0, story.estimate)
             pending.told.add(point.row)
         return alarm
+
+    def _story(self, point: Point, alarm: Alarm, now: datetime) -> Story:
+        """What can be told of an alarm now."""
+        story = self._figures.story(point, alarm, self._standing(point), now)
+        told_of = self.verdicts.words(point, alarm) | self.site_silence.words(alarm) | self.supper.words(alarm)
+        return replace(story, **told_of)
+
+    def _story_of(self, alarm: Alarm, now: datetime) -> Story | None:
+        point = self._plant.point_about(alarm.site, alarm.fan or alarm.supply)
+        return None if point is None else self._story(point, alarm, now)
 
 
 def _time(ms: float) -> datetime:

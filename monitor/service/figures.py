@@ -317,6 +317,10 @@ class Figures:
             return None
         return f"{self._public_url.rstrip('/')}/fans/{quote(point.site)}/{quote(point.name)}"
 
+    def fans_page(self, site: str) -> str | None:
+        """Address of the page of a site's fans; None as for `page`."""
+        return f"{self._public_url.rstrip('/')}/fans?site={quote(site)}" if self._public_url else None
+
     def _volts(self, point: Point, last: Seen | None) -> tuple[float | None, ...]:
         """The smoothed line voltages, one or three; empty where they are not measured now."""
         state = self._plant.states[point.row]

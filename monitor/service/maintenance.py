@@ -60,6 +60,10 @@ class Maintenance:
             return None
         return longest(self._out.get((point.site, point.name)), self._out.get((point.site, None)))
 
+    def of_site(self, site: str) -> list[ServiceChange]:
+        """What of a site is out of service: the site itself, or some of its fans."""
+        return [change for (at, _), change in self._out.items() if at == site]
+
     def back_ms(self, point: Point) -> float:
         """When it last came back into service [ms]; 0 where it never was out of it."""
         found = [self._back.get((point.site, name)) for name in (point.name, None)]

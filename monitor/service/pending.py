@@ -13,6 +13,7 @@ from monitor.records.gaps import Gap
 from monitor.records.out_of_service import ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.service_record import Found, NewEntry
+from monitor.records.tellings import Kept
 
 
 @dataclass
@@ -31,6 +32,8 @@ class Pending:
     runs: dict[int, Run] = field(default_factory=dict)
     alarms: dict[int, Alarm] = field(default_factory=dict)
     changes: list[AlarmChange] = field(default_factory=list)
+    tellings: dict[tuple[int, str], Kept] = field(default_factory=dict)
+    """By change and route."""
     notices: list[Notice] = field(default_factory=list)
     links_used: dict[str, tuple[int, str]] = field(default_factory=dict)
     """Id of a notice -> when its link was used to acknowledge [wall time, ms], and by whom."""
@@ -56,8 +59,8 @@ class Pending:
         return not (
             self.messages or self.readings or self.hours or self.fan_now or self.loggers or self.runs or self.alarms
             or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
-            or self.newcomers or self.gaps or self.cursors or self.notices or self.service or self.service_found
-            or self.out_of_service
+            or self.newcomers or self.gaps or self.cursors or self.notices or self.tellings or self.service
+            or self.service_found or self.out_of_service
         )  # fmt: skip
 
     def emptied(self) -> Pending:
@@ -79,6 +82,7 @@ class Pending:
             runs=list(self.runs.values()),
             alarms=list(self.alarms.values()),
             changes=self.changes,
+            tellings=list(self.tellings.values()),
             notices=self.notices,
             links_used=self.links_used,
             actions_done=self.actions_done,

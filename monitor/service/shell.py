@@ -8,11 +8,10 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from datetime import UTC, datetime
 from types import FrameType
 
-from monitor.alarms.routes import Route
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
 from monitor.records import acknowledge_links
@@ -25,11 +24,11 @@ from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.opening import broker_link, make_directory, seed_sites
 from monitor.service.ready import make_watch_ready
+from monitor.service.routes import route_of, shown
 from monitor.service.supervisor import Supervisor
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
-from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
 
 log = logging.getLogger("monitor.service")
@@ -55,16 +54,6 @@ TERMINAL_ROUTE = RouteSettings(
     name="terminal", priorities=("low", "medium", "high", "highest"), to=(senders.TERMINAL,), also_cleared=True
 )
 """Where notices go when the settings name no route: to where the service was started, or its journal."""
-
-
-def _shown(route: RouteSettings, to: Iterable[str], *, in_settings: bool) -> RouteShown:
-    """A route as the pages may show it."""
-    quiet = (route.quiet_from, route.quiet_to)
-    return RouteShown(
-        route.name, route.sites, route.priorities, tuple(map(senders.shown, to)), route.also_cleared,
-        route.after_minutes, None if quiet[0] is None or quiet[1] is None else (quiet[0], quiet[1]), route.all_is_well,
-        in_settings,
-    )  # fmt: skip
 
 
 class Service:
@@ -122,9 +111,10 @@ class Service:
                 self.database,
                 start,
                 self.broker,
-                [Route(one.name, one.sites, one.priorities, one.to, one.also_cleared) for one in routes],
+                [route_of(one) for one in routes],
                 clock=lambda: clock() * 1000.0,
                 commit_seconds=settings.commit_seconds,
+                acknowledge_link=self._acknowledge_link(),
                 public_url=settings.web.public_url or f"http://{settings.web.listen}",
                 stored=self.delivery.wake,
             )
@@ -148,7 +138,7 @@ class Service:
             public_url=settings.web.public_url,
             link_key=self._link_key,
             routes=[
-                _shown(one, many, in_settings=bool(settings.notices.route))
+                shown(one, many, in_settings=bool(settings.notices.route))
                 for one, (_, many, _) in zip(routes, named, strict=True)
             ],
         )
@@ -157,6 +147,13 @@ class Service:
         except BaseException:
             self.database.close()
             raise
+
+    def _acknowledge_link(self) -> Callable[[str], str] | None:
+        """Links only where the settings say under which address people open the pages: a phone needs a true one."""
+        public_url, key = self.settings.web.public_url, self._link_key
+        if public_url is None or key is None:
+            return None
+        return lambda notice_id: acknowledge_links.link_for(public_url, notice_id, key)
 
     def _now(self) -> datetime:
         return datetime.fromtimestamp(self._clock(), UTC)

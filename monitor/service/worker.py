@@ -30,6 +30,7 @@ from monitor.records.start import Start
 from monitor.service import backfill, beginning, by_link, importing, orders, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
+from monitor.service.daily import Daily
 from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
@@ -101,6 +102,7 @@ class Worker:
         steady: Callable[[], float] = time.monotonic,
         commit_seconds: float = 1.0,
         public_url: str | None = None,
+        acknowledge_link: Callable[[str], str] | None = None,
         stored: Callable[[], None] = lambda: None,
     ) -> None:
         """
@@ -108,6 +110,7 @@ class Worker:
         ----------
         clock : wall time [ms since 1970]
         steady : seconds since some moment, never put back
+        acknowledge_link : address by which a notice of an id is acknowledged; None: nobody could open one
         stored : called after each commit that holds notices
         """
         self._database = database
@@ -139,7 +142,11 @@ class Worker:
         self._estimates = Estimates(self.plant, self.figures, self._pending, steady)
         self._changes = Changes(
             self.plant, self._pending, self._book, self.figures, self._estimates, self._silence, start, self._routes,
-            self.figures.nights, now=self._now, steady=steady,
+            self.figures.nights, now=self._now, steady=steady, link=acknowledge_link,
+        )  # fmt: skip
+        self._daily = Daily(
+            database, self.plant, self._pending, self._book, self.figures, self._changes.tellings, start.cursors,
+            self._changes.maintenance,
         )  # fmt: skip
         self._gaps = Gaps(self.plant, steady, self._changes.verdicts.supplies.others, gaps.stored(database))
         self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
@@ -310,6 +317,7 @@ class Worker:
                     self._changes.apply(point, about, event)
         try:
             self._changes.supper.look(now, listening and self._caught_up)
+            self._daily.look(now)
         except LinkError as exc:
             self._complain(str(exc))
         self._estimates.look(self._now_ms())
@@ -352,8 +360,10 @@ class Worker:
             told = backfill.found_late(
                 self.plant, kept.point, kept.gap, found, self._now(), self.figures.page(kept.point)
             )  # fmt: skip
-            self._pending.notices.extend(found_late.notices(told, self._routes))
-            self._pending.urgent = True
+            self._changes.tellings.send(
+                found_late.KIND, found_late.key(told), found_late.texts(told), told.now,
+                site=told.site, priority=told.priority, rings=told.rings,
+            )  # fmt: skip
         self._gaps.looked(kept, number, [found_late.as_json(one) for one in found], told=bool(found))
 
     def _snapshot(self) -> None:
@@ -430,6 +440,7 @@ class Worker:
         pending = self._pending
         pending.gaps = self._gaps.unstored()
         self._keeping.counts()
+        self._changes.tellings.look(self._now())
         self._committed_at = self.tried = self._steady()
         if pending.empty:
             self.all_stored = self.tried

@@ -16,9 +16,20 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.characters import outside, septets
-from monitor.alarms.found_late import KIND, TOLD, Finding, FoundLate, data, gravest_first, long, notices, short, subject
+from monitor.alarms.found_late import (
+    KIND,
+    TOLD,
+    Finding,
+    FoundLate,
+    data,
+    gravest_first,
+    key,
+    long,
+    short,
+    subject,
+    texts,
+)
 from monitor.alarms.notice import KINDS
-from monitor.alarms.routes import Route
 from monitor.blades.cautions import for_notice
 from monitor.watch.table import BY_ID
 
@@ -106,13 +117,8 @@ def test_what_is_told_stands_in_the_table() -> None:
     assert set(TOLD) <= set(BY_ID) and all(BY_ID[condition].rings for condition in TOLD)
 
 
-def test_routes_take_it_by_site_and_priority_with_an_id_of_fan_and_gap() -> None:
-    routes = [
-        Route("farm", (), ("high", "highest"), ("a:", "b:")), Route("desk", ("hollow-creek",), (), ("c:",)),
-        Route("away", ("hill",), (), ("d:",)), Route("small", (), ("low",), ("e:",)),
-    ]  # fmt: skip
-    made = notices(STORIES["trip"], routes)
-    gap = int(at(-30).timestamp() * 1000)
-    assert [one.id for one in made] == [f"0-late-3-{gap}-farm-0", f"0-late-3-{gap}-farm-1", f"0-late-3-{gap}-desk-0"]
-    assert {(one.kind, one.priority, one.rings, one.alarm_number) for one in made} == {(KIND, "highest", False, 0)}
-    assert notices(STORIES["trip"], routes[2:]) == []
+def test_the_key_is_of_fan_and_gap_so_that_it_is_told_once() -> None:
+    trip = STORIES["trip"]
+    assert key(trip) == f"3-{int(at(-30).timestamp() * 1000)}"
+    assert key(replace(trip, findings=trip.findings[:1])) == key(trip)
+    assert texts(trip).data == data(trip) and len(texts(trip).short) <= 300

@@ -29,17 +29,10 @@ from monitor.alarms.alarm import (
     step,
     suppressed,
 )
-from monitor.alarms.routes import Route, notices_for
 from monitor.alarms.states import State, Suppression
-from monitor.alarms.wording import SHORT_AT_MOST
+from monitor.alarms.wording import SHORT_AT_MOST, short
 
 PRIORITIES = ["low", "medium", "high", "highest"]
-ROUTES = (
-    Route("farm", (), (), ("mailto:a", "mailto:b"), also_cleared=True),
-    Route("desk", ("hollow-creek",), ("high", "highest"), ("mailto:c",)),
-)
-
-
 TRIPPED = replace(OVERLOAD, condition="tripped")
 
 
@@ -55,7 +48,7 @@ class Life(RuleBasedStateMachine):
         self.alarm: Alarm | None = None
         self.next_number = 1
         self.next_change = 1
-        self.ids: set[str] = set()
+        self.ids: set[int] = set()
         self.told: list[tuple[datetime, Wanted, str]] = []
         self.times_raised = 0
 
@@ -97,10 +90,9 @@ class Life(RuleBasedStateMachine):
             assert after is not None
             assert change is not None
             self.told.append((self.now, one, after.priority))
-            for notice in notices_for(one, after, change, story(now=self.now), ROUTES, self.now):
-                assert notice.id not in self.ids, "no notice twice"
-                self.ids.add(notice.id)
-                assert len(notice.short) <= SHORT_AT_MOST
+            assert change is not None and change.number not in self.ids, "no change is told twice"
+            self.ids.add(change.number)
+            assert len(short(after, story(now=self.now), one)) <= SHORT_AT_MOST
         return wanted
 
     @property

@@ -117,10 +117,10 @@ class Bench:
 
     # --- the worker ---
 
-    def begin(self, **keys: Any) -> Worker:
+    def begin(self, routes: Sequence[Route] = ROUTES, **keys: Any) -> Worker:
         """A worker built from what is stored; one that was there is dropped as by a kill."""
         self.worker = Worker(
-            self.database, load(self.database), self.link, ROUTES,
+            self.database, load(self.database), self.link, routes,
             clock=lambda: self.wall.timestamp() * 1000.0, steady=lambda: self.steady, commit_seconds=1.0, **keys,
         )  # fmt: skip
         return self.worker
