@@ -33,7 +33,7 @@ OVER = "over before it was told"
 STANDS_AGAIN = "it stands again"
 BEGINNING_NOT_TOLD = "its beginning was not told to this route"
 ACKNOWLEDGED = "acknowledged before it was told"
-HELD_BACK = "held back meanwhile: "
+HELD_BACK = "it is shelved, suppressed or out of service"
 
 
 @dataclass(frozen=True)
@@ -123,14 +123,14 @@ def judge(
 
     Returns
     -------
-    What is told, or None and why it is not
+    What is told, or None and why it is not; both None: not yet, it is held back (shelved, by design, out of service)
     """
     wanted = telling.wanted
     if alarm is None:
         return None, NOT_KNOWN
-    if suppressed(alarm, now):
-        return None, HELD_BACK + (alarm.suppression or "").lower().replace("_", " ")
     if wanted.kind == "cleared":
+        if suppressed(alarm, now):
+            return None, HELD_BACK
         if alarm.state.stands:
             return None, STANDS_AGAIN
         return (wanted, None) if told else (None, BEGINNING_NOT_TOLD)
@@ -140,7 +140,7 @@ def judge(
         return replace(wanted, kind="cleared", rings=False), None
     if alarm.state is State.ACKNOWLEDGED:
         return None, ACKNOWLEDGED
-    return wanted, None
+    return (None, None) if suppressed(alarm, now) else (wanted, None)
 
 
 def after_quiet(route: Route, at: datetime, zone: ZoneInfo) -> datetime:

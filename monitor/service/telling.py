@@ -21,7 +21,7 @@ from monitor.alarms.routes import Route, superseded
 from monitor.alarms.several import several
 from monitor.alarms.states import State
 from monitor.alarms.story import Story
-from monitor.alarms.telling import Telling, after_quiet, judge, latest_of_each, plan, ready
+from monitor.alarms.telling import GATHER, Telling, after_quiet, judge, latest_of_each, plan, ready
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import long, short, subject
 from monitor.records.tables import PARTITION
@@ -102,7 +102,10 @@ class Tellings:
             before = alarm is not None and (route.name, alarm.number) in self._told
             wanted, why = judge(one, route, alarm, now, told=before)
             story = None if alarm is None or wanted is None else self._story_of(alarm, now)
-            if alarm is None or wanted is None or story is None:
+            if alarm is not None and wanted is None and why is None:  # held back: once it is not, it is told
+                again = [replace(same, due=now + GATHER) for same in due if same.about == one.about]
+                self._waiting.setdefault((route.name, one.site), []).extend(again)
+            elif alarm is None or wanted is None or story is None:
                 self._drop(one, due, why or "its fan is not known any more")
             else:
                 told.append((replace(one, alarm_number=alarm.number), (alarm, story, wanted)))

@@ -186,7 +186,18 @@ def test_what_is_shelved_meanwhile_is_held_back() -> None:
     made = course(LOW, rings=False)
     one = planned(made)
     made.feed(Shelve("Ann", at(600), "known"), at(1))
-    assert judge(one, FARM, made.standing, at(60), told=False) == (None, f"{HELD_BACK}shelved")
+    assert judge(one, FARM, made.standing, at(60), told=False) == (None, None), "not yet"
+    assert judge(one, FARM, made.standing, at(600), told=False) == (one.wanted, None)
+    made.feed(Returned(at(30)), at(30))
+    assert judge(one, FARM, made.standing, at(60), told=False) == (None, OVER)
+
+
+def test_that_something_cleared_while_it_was_shelved_is_told_to_nobody() -> None:
+    made = course()
+    made.feed(Returned(at(5)), at(5))
+    one = planned(made)
+    made.feed(Shelve("Ann", at(2000), "known"), at(6))
+    assert judge(one, FARM, made.standing, MORNING, told=True) == (None, HELD_BACK)
 
 
 def test_cleared_is_told_only_after_its_beginning_and_while_it_lasts() -> None:

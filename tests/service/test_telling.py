@@ -116,6 +116,18 @@ def test_a_further_step_is_told_what_nobody_acknowledged_and_who_was_told_first(
     assert dropped == ["acknowledged before it was told"]
 
 
+def test_what_is_shelved_before_it_was_told_is_told_when_it_is_taken_off_the_shelf(farm: Any) -> None:
+    route = Route("farm", (), ALL_PRIORITIES, ("sms:1",))
+    farm.begin(routes=(route,))
+    go(farm, "north", 0, 40, 9.7)
+    until = (farm.wall + timedelta(minutes=5)).isoformat()
+    farm.act("shelve", alarm=1, until=until, why="filling the bin")
+    go(farm, "north", 50, 200, 9.7)
+    assert told(farm) == [] and [state for _, state, _ in tellings(farm)] == ["waiting"]
+    go(farm, "north", 210, 480, 9.7)
+    assert told(farm) == [("farm", "raised", False, 0)]
+
+
 def test_cleared_follows_only_where_its_beginning_was_told(farm: Any) -> None:
     farm.begin(routes=(CLEARED, FARM))
     go(farm, "north", 0, 60, 11.0)
