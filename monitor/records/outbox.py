@@ -84,18 +84,33 @@ def next_due_ms(database: Database) -> int | None:
         return connection.execute(sa.select(sa.func.min(table.c.due_ms)).where(table.c.state == "waiting")).scalar()
 
 
-def bring_forward(database: Database, now_ms: int, by_ms: int) -> int:
+def bring_forward(database: Database, now_ms: int, longest_ms: int, back_ms: int | None = None) -> int:
     """After the clock was set back: what waits for a later time waits no longer for it than before. How many did.
+
+    A first try that was put off (the end of quiet hours) goes by the clock on the wall and stays, up to a day.
+
+    Parameters
+    ----------
+    longest_ms : no next try need be further ahead than this, where it is not known how far the clock was set back
+    back_ms : by so much, where it is known
 
     Raises
     ------
     LinkError : the database is busy or full; nothing has changed
     """
     table = tables.notices
-    sooner = sa.case((table.c.due_ms - by_ms > now_ms, table.c.due_ms - by_ms), else_=now_ms)
+    again, day_ms = table.c.tries > 0, 86_400_000
+    if back_ms is None:
+        sooner: sa.ColumnElement[int] = sa.case((again, now_ms + longest_ms), else_=now_ms)
+        too_late = sa.and_(again, table.c.due_ms > now_ms + longest_ms)
+    else:
+        sooner = sa.case((sa.and_(again, table.c.due_ms - back_ms > now_ms), table.c.due_ms - back_ms), else_=now_ms)
+        too_late = again
+    at_once = sa.and_(table.c.tries == 0, table.c.due_ms == table.c.created_ms)
+    these = sa.or_(too_late, at_once, sa.and_(table.c.tries == 0, table.c.due_ms > now_ms + day_ms))
     later = sa.and_(table.c.state == "waiting", table.c.due_ms > now_ms)
     with database.begin() as connection:
-        return connection.execute(sa.update(table).where(later).values(due_ms=sooner)).rowcount
+        return connection.execute(sa.update(table).where(later, these).values(due_ms=sooner)).rowcount
 
 
 def record_try(

@@ -43,7 +43,6 @@ SAY_AGAIN_SECONDS: Final = 60.0
 AHEAD: Final = 2
 """Notices of an address that are taken from the outbox: the one being sent, and the next."""
 STOP_SECONDS: Final = 2.0
-_AGES_MS: Final = 10**15
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,9 @@ class Outbox(Protocol):
         self, database: Database, now_ms: int, limit: int | None = ..., each: int | None = ...
     ) -> list[Due]: ...  # fmt: skip
 
-    def bring_forward(self, database: Database, now_ms: int, by_ms: int) -> int: ...
+    def bring_forward(
+        self, database: Database, now_ms: int, longest_ms: int, back_ms: int | None = ...
+    ) -> int: ...  # fmt: skip
 
     def next_due_ms(self, database: Database) -> int | None: ...
 
@@ -192,8 +193,7 @@ class Delivery:
 
     def _begin(self) -> None:
         """Nothing waits for longer than the longest wait: the clock may have been set back while we were down."""
-        now_ms, longest_ms = int(self._clock() * 1000), int(self._waits[-1] * 1000)
-        self._stored.bring_forward(self._database, now_ms + longest_ms, _AGES_MS)
+        self._stored.bring_forward(self._database, int(self._clock() * 1000), int(self._waits[-1] * 1000))
 
     def _look(self) -> float:
         """Gives what is due to the addresses' threads; seconds until there may be more."""
@@ -202,7 +202,7 @@ class Delivery:
         back = self._steps.back
         if back > 0.0:
             self._say(f"the clock was set back by {back:.0f} s: what waits for its next try waits no longer for it")
-            self._stored.bring_forward(self._database, now_ms, int(back * 1000))
+            self._stored.bring_forward(self._database, now_ms, int(self._waits[-1] * 1000), int(back * 1000))
             self._steps.dealt_with(back)
         with self._lock:
             # Only what was finished before the outbox is read has surely left it.

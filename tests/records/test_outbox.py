@@ -58,21 +58,44 @@ def test_of_each_address_only_the_most_pressing(database: Database, make: Any) -
 
 
 def test_after_the_clock_was_set_back_nothing_waits_longer(database: Database, make: Any) -> None:
-    commit(database, Batch(notices=[make.notice(number) for number in range(1, 6)]))
-    day = 86_400_000
-    for number, due_ms in ((1, make.ms + 10_000), (2, make.ms + 3_600_000), (3, make.ms - 5_000 - day)):
+    day, hour = 86_400_000, 3_600_000
+    morning = make.now + timedelta(hours=-17)  # of the day it now is again
+    commit(database, Batch(notices=[*(make.notice(number) for number in range(1, 6)), make.notice(6, due=None),
+        make.notice(7, created=make.now - timedelta(days=2), due=morning)]))  # fmt: skip
+    for number, due_ms in ((1, make.ms + 10_000), (2, make.ms + hour), (3, make.ms - 5_000 - day)):
         outbox.record_try(database, f"0-1-{number}-farm-0", make.ms, "refused", "", due_ms)
     outbox.record_try(database, "0-1-4-farm-0", make.ms, "refused", "", failed=True)
-    now_ms = make.ms - day
-    assert outbox.bring_forward(database, now_ms, day) == 3
-    assert {item["id"]: item["next_try"] for item in outbox.recent(database, ALL)["items"]} == {
-        "0-1-1-farm-0": make.now + timedelta(days=-1, seconds=10),
-        "0-1-2-farm-0": make.now + timedelta(days=-1, hours=1),
-        "0-1-3-farm-0": make.now + timedelta(days=-1, seconds=-5),  # was due already
-        "0-1-4-farm-0": None,
-        "0-1-5-farm-0": make.now - timedelta(days=1),  # never sooner than now
-    }
-    assert outbox.bring_forward(database, make.ms + day, day) == 0
+
+    def next_tries() -> dict[str, Any]:
+        return {item["id"][4]: item["next_try"] for item in outbox.recent(database, ALL)["items"]}
+
+    now = make.now - timedelta(days=1)
+    assert outbox.bring_forward(database, make.ms - day, hour, day) == 4
+    assert next_tries() == {
+        "1": now + timedelta(seconds=10), "2": now + timedelta(hours=1),
+        "3": now - timedelta(seconds=5),  # was due already
+        "4": None,
+        "5": now, "6": now,  # to be sent at once, and never sooner than now
+        "7": morning,  # put off to the end of quiet hours, by the clock on the wall
+    }  # fmt: skip
+    assert outbox.bring_forward(database, make.ms + day, hour, day) == 0
+
+
+def test_when_it_is_not_known_how_far_the_clock_was_set_back(database: Database, make: Any) -> None:
+    day, hour = 86_400_000, 3_600_000
+    commit(database, Batch(notices=[
+        make.notice(1), make.notice(2), make.notice(3),
+        make.notice(4, created=make.now - timedelta(days=2), due=make.now - timedelta(hours=17)),
+        make.notice(5, due=make.now + timedelta(hours=8)),
+    ]))  # fmt: skip
+    outbox.record_try(database, "0-1-1-farm-0", make.ms, "refused", "", make.ms + 10_000)
+    outbox.record_try(database, "0-1-2-farm-0", make.ms, "refused", "", make.ms - day + 10_000)
+    assert outbox.bring_forward(database, make.ms - day, hour) == 3
+    now = make.now - timedelta(days=1)
+    assert {item["id"][4]: item["next_try"] for item in outbox.recent(database, ALL)["items"]} == {
+        "1": now + timedelta(hours=1), "2": now + timedelta(seconds=10), "3": now,
+        "4": make.now - timedelta(hours=17), "5": now,
+    }  # fmt: skip
 
 
 def test_tries_are_counted_and_stored_until_it_is_delivered(database: Database, make: Any) -> None:
