@@ -280,12 +280,19 @@ def remove_fan(fan: FanArgument, settings_file: SettingsOption = None) -> None:
 
 
 @app.command()
-def check(settings_file: SettingsOption = None) -> None:
+def check(
+    send_test: Annotated[
+        bool, typer.Option("--send-test", help="Sends a real test notice to every address of every route.")
+    ] = False,
+    settings_file: SettingsOption = None,
+) -> None:
     """Looks at settings, clock, broker, database, disk and notice routes: what works, what does not, what to do."""
-    from monitor.service.checkup import checkup
+    from monitor.service.checkup import checkup, send_tests
 
     chosen = settings.load(settings_file)
     findings = checkup(chosen)
+    if send_test:
+        findings += send_tests(chosen, _plain_line, _who())
     for finding in findings:
         print(f"{'ok   ' if finding.ok else 'WRONG'}  {finding.what}: {finding.words}")
     if not all(finding.ok for finding in findings):

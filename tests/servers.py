@@ -20,6 +20,7 @@ import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Any
 
@@ -109,6 +110,44 @@ def says(text: bytes, listens: bool = True) -> Talk:
         taken.sendall(text)
 
     return talk
+
+
+class Receivers:
+    """An HTTP server that takes JSON: what it got, with its path and the instant."""
+
+    def __init__(self) -> None:
+        self.got: list[dict[str, Any]] = []
+        self.at: list[tuple[str, float]] = []
+        there = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["content-length"]))
+                there.at.append((self.path, time.monotonic()))
+                there.got.append(json.loads(body))
+                self.send_response(204)
+                self.end_headers()
+
+            def log_message(self, format: str, *args: object) -> None:
+                pass
+
+            def handle(self) -> None:
+                with contextlib.suppress(OSError):
+                    super().handle()
+
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._server.daemon_threads = True
+        self.port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
+        self._thread.start()
+
+    def __enter__(self) -> Receivers:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.shutdown()
+        self._thread.join()
+        self._server.server_close()
 
 
 class Mosquitto:

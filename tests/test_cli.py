@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import socket
 import sqlite3
@@ -15,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from monitor import __version__, cli
-from tests.servers import MOSQUITTO, Mosquitto, free_port
+from tests.servers import MOSQUITTO, Mosquitto, Receivers, free_port, hangs, receiver, says
 
 NAMEPLATE = """\
 [motor]
@@ -291,6 +292,44 @@ def test_check_tells_wrong_addresses_pages_and_secrets(call: Call, tmp_path: Pat
     assert code == 1
     assert "WRONG  pages: 0.0.0.0:80 is not this computer's own" in out
     assert out.count("cannot read the secret file none") == 3  # the password's, and the route's for each address
+
+
+def test_check_goes_to_the_door_of_each_receiver_and_sends_nothing(call: Call, tmp_path: Path) -> None:
+    with receiver(says(b"220 here\r\n", listens=False)) as mail, receiver(hangs) as web, Receivers() as taken:
+        (tmp_path / "secret").write_text("whsec_" + "QUFB" * 8)
+        to = [
+            "terminal:", f"webhook+http://127.0.0.1:{web}/x", f"webhook+http://127.0.0.1:{free_port()}/token",
+            f"json://127.0.0.1:{taken.port}/", f"mailto://u:p@127.0.0.1:{mail}?mode=insecure&from=a@b.example",
+            "ntfy://a-secret-topic", "nosuch://x",
+        ]  # fmt: skip
+        routes = f'[[notices.route]]\nname = "farm"\nto = {json.dumps(to)}\nsecret_file = "secret"\n'
+        code, out, _ = call("check", "--settings", check_file(tmp_path, free_port(), routes))
+        lines = [line for line in out.splitlines() if "notices farm" in line]
+    assert code == 1
+    assert [line[:5].strip() for line in lines] == ["ok", "ok", "WRONG", "ok", "WRONG", "ok", "WRONG"]
+    assert "prints where the service runs" in lines[0]
+    assert f"webhook+http://127.0.0.1:{web}: answers" in lines[1]
+    assert "no answer: no connection (Connection refused)" in lines[2] and "token" not in lines[2]
+    assert "json://...: answers" in lines[3]
+    assert "no answer: the mail server hung up" in lines[4]
+    assert "is understood; whether it works only a test notice shows" in lines[5] and "secret" not in lines[5]
+    assert taken.got == []
+
+
+def test_check_sends_a_test_to_every_address_when_asked_to(call: Call, tmp_path: Path) -> None:
+    with Receivers() as taken:
+        to = ["terminal:", f"json://127.0.0.1:{taken.port}/", f"json://127.0.0.1:{free_port()}/"]
+        routes = f'[[notices.route]]\nname = "farm"\nto = {json.dumps(to)}\n'
+        code, out, _ = call("check", "--send-test", "--settings", check_file(tmp_path, free_port(), routes))
+    assert code == 1
+    (got,) = taken.got
+    assert "nothing is wrong" in got["message"] and "Route: farm." in got["message"]
+    assert "This is a test; nothing is wrong." in out  # what the terminal got
+    told = [line for line in out.splitlines() if "notices farm" in line][3:]
+    assert [line.split(": ", 1)[1] for line in told[:2]] == [
+        "terminal:: has taken the test notice", "json://...: has taken the test notice",
+    ]  # fmt: skip
+    assert told[2].startswith("WRONG  notices farm: json://...: refused: ")
 
 
 # --- as a process ------------------------------------------------------------------------------------------------

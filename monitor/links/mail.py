@@ -83,6 +83,26 @@ def send(plugin: Any, notice: Notice, deadline_seconds: float, now: datetime) ->
     taken.note(notice.id, set())
 
 
+def knock(plugin: Any, deadline_seconds: float) -> str:
+    """Connects, logs in, says goodbye; in words how far that went.
+
+    Raises
+    ------
+    LinkError : it did not
+    """
+    try:
+        with _server(plugin, deadline_seconds) as server:
+            server.noop()
+    except (OSError, smtplib.SMTPException) as exc:
+        raise LinkError(_told(exc, deadline_seconds)) from exc
+    how = [f"the mail server at {plugin.smtp_host}:{plugin.port} answers"]
+    if plugin.secure_mode in ("ssl", "starttls"):
+        how.append("its certificate is good" if plugin.verify_certificate else "its certificate is not looked at")
+    if plugin.user and plugin.password:
+        how.append("the login is taken")
+    return ", ".join(how)
+
+
 def receivers(plugin: Any) -> list[str]:
     """Everybody an address names, once each, in its order."""
     named = [*(to for _, to in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)]
@@ -134,7 +154,7 @@ def _server(plugin: Any, deadline_seconds: float) -> Iterator[smtplib.SMTP]:
         "timeout": min(plugin.socket_connect_timeout, SHARE_OF_DEADLINE * deadline_seconds),
         "local_hostname": here if "." in here else "[127.0.0.1]",  # left to itself it would ask a name server first
     }
-    context = _trust(bool(plugin.verify_certificate))
+    context = trust(bool(plugin.verify_certificate))
     if plugin.secure_mode == "ssl":
         server: smtplib.SMTP = smtplib.SMTP_SSL(plugin.smtp_host, plugin.port, context=context, **how)
     else:
@@ -155,7 +175,7 @@ def _server(plugin: Any, deadline_seconds: float) -> Iterator[smtplib.SMTP]:
 
 
 @lru_cache(maxsize=2)
-def _trust(verify: bool) -> ssl.SSLContext:
+def trust(verify: bool) -> ssl.SSLContext:
     """Which certificates are trusted. Kept: reading them all takes a tenth of a second, at every try."""
     context = ssl.create_default_context()
     if not verify:
@@ -181,6 +201,8 @@ def _told(exc: Exception, deadline_seconds: float) -> str:
         return f"refused: {exc}"  # e.g. STARTTLS or a login are not offered
     if isinstance(exc, ssl.SSLError):
         return f"no answer: no trusted connection ({getattr(exc, 'verify_message', '') or exc.reason or exc})"
+    if isinstance(exc, socket.gaierror):
+        return f"no answer: no mail server has this name ({exc.strerror}). Look for a misspelling."
     return f"no answer: no mail server ({getattr(exc, 'strerror', None) or exc})"
 
 

@@ -58,7 +58,7 @@ def send(
     elif address.startswith(webhook.SCHEMES):
         within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()), address)
     else:
-        plugin = _plugin(address)  # outside the deadline: the first one loads all plug-ins, seconds on a small machine
+        plugin = plugin_of(address)  # outside the deadline: the first one loads all plug-ins, which takes seconds
         if plugin is None:
             raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
         if address.startswith(mail.SCHEMES) and mail.ours(plugin):
@@ -78,7 +78,7 @@ def check_address(address: str, secret: str | None = None) -> None:
         return
     if address.startswith(webhook.SCHEMES):
         webhook.check(address, secret or "")
-    elif _plugin(address) is None:
+    elif plugin_of(address) is None:
         raise ConfigError(
             "an address for notices is not understood:",
             [
@@ -149,7 +149,7 @@ class _Lines(logging.Handler):
 _lines = _Lines()
 
 
-def _plugin(address: str) -> Any:
+def plugin_of(address: str) -> Any:
     """Apprise's sender for an address, None if there is none. Imported late: 20 MB that not every farm needs."""
     import apprise
 

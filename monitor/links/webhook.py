@@ -106,7 +106,7 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
         raise LinkError(f"not sent: the notice cannot be signed ({exc})", permanent=True) from exc
     try:
         with (
-            httpx.Client(timeout=httpx.Timeout(deadline_seconds), follow_redirects=False, verify=_trust()) as client,
+            httpx.Client(timeout=httpx.Timeout(deadline_seconds), follow_redirects=False, verify=trust()) as client,
             client.stream("POST", url, content=body, headers=headers) as answer,
         ):
             status = answer.status_code
@@ -158,7 +158,7 @@ def check(address: str, secret: str) -> None:
 
 
 @lru_cache(maxsize=1)
-def _trust() -> ssl.SSLContext:
+def trust() -> ssl.SSLContext:
     """Which certificates are trusted. Kept: reading them all takes a tenth of a second, at every try."""
     import httpx
 

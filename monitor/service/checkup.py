@@ -1,4 +1,4 @@
-"""`check`: what works, what does not, and what to do about it. Changes nothing; sends nothing."""
+"""`check`: what works, what does not, and what to do about it. Changes nothing; sends nothing unless it is asked to."""
 
 from __future__ import annotations
 
@@ -6,23 +6,30 @@ import http.client
 import json
 import shutil
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
+from zoneinfo import ZoneInfo
 
+from monitor.alarms.notice import Notice, group_of, notice_id
+from monitor.alarms.trial_notice import KIND, test_notice
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
 from monitor.links.heartbeat import shown
 from monitor.links.probe import knock
+from monitor.links.reach import reach
 from monitor.records import register
 from monitor.records.database import open_database
-from monitor.records.rows import from_ms
+from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
+from monitor.records.tables import PARTITION
 from monitor.service.heartbeat import url_of
 from monitor.service.opening import broker_address, forms
-from monitor.settings import Settings, WebSettings, addresses_of, secret
+from monitor.settings import RouteSettings, Settings, WebSettings, address_of, secret
 
 ANSWER_SECONDS = 5.0
 """A running service says within so long how it is."""
@@ -133,24 +140,57 @@ def _running(web: WebSettings) -> Iterator[Finding]:
         connection.close()
 
 
-def _routes(settings: Settings) -> Iterator[Finding]:
+def _routes(settings: Settings) -> list[Finding]:
+    """Each address, as far as can be seen without sending; all at once, since dead ones take seconds each."""
     if not settings.notices.route:
         words = "no [[notices.route]]: notices only go to the terminal or journal; nobody is called"
-        yield Finding("notices", False, words)
-    for route in settings.notices.route:
-        what = f"notices {route.name}"
-        try:
-            addresses = addresses_of(route)
-        except ConfigError as exc:
-            yield Finding(what, False, str(exc))
-            continue
-        for address in addresses:
-            try:
-                senders.check_address(address, secret(route.secret_file) if route.secret_file else None)
-            except ConfigError as exc:
-                yield Finding(what, False, str(exc))
-            else:
-                yield Finding(what, True, f"{senders.shown(address)} is understood (nothing was sent)")
+        return [Finding("notices", False, words)]
+    return _at_each_address(settings, lambda route, place, address, signing: reach(address))
+
+
+def send_tests(settings: Settings, print_line: Callable[[str], None], by: str) -> list[Finding]:
+    """Sends a real test notice to every address of every route; what each of them said."""
+    now = datetime.now(UTC)
+    zones = [ZoneInfo(site.time_zone) for site in settings.sites.values()]
+
+    def send(route: RouteSettings, place: int, address: str, signing: str | None) -> str:
+        texts = test_notice(route.name, senders.shown(address), by, now, zones[0] if zones else None)
+        group = group_of(PARTITION, KIND, f"check-{to_ms(now)}", route.name)
+        notice = Notice(
+            notice_id(group, place), "", 0, 0, route.name, place, KIND, "low", False, texts.subject, texts.short,
+            texts.long, texts.data, now,
+        )  # fmt: skip
+        senders.send(address, notice, secret=signing, print_line=print_line)
+        return "has taken the test notice"
+
+    return _at_each_address(settings, send)
+
+
+def _at_each_address(
+    settings: Settings, work: Callable[[RouteSettings, int, str, str | None], str]
+) -> list[Finding]:  # fmt: skip
+    found: list[Callable[[], Finding]] = []
+    with ThreadPoolExecutor(max_workers=16) as pool:
+        for route in settings.notices.route:
+            what = f"notices {route.name}"
+            for place, named in enumerate(route.to):
+                try:
+                    address = address_of(named)
+                    signing = secret(route.secret_file) if route.secret_file else None
+                    senders.check_address(address, signing)
+                except ConfigError as exc:
+                    found.append(partial(Finding, what, False, str(exc)))
+                    continue
+                trying = pool.submit(work, route, place, address, signing)
+                found.append(partial(_finding, what, address, trying))
+        return [finding() for finding in found]
+
+
+def _finding(what: str, address: str, trying: Future[str]) -> Finding:
+    try:
+        return Finding(what, True, f"{senders.shown(address)}: {trying.result()}")
+    except LinkError as exc:
+        return Finding(what, False, f"{senders.shown(address)}: {exc}")
 
 
 def _heartbeat(settings: Settings) -> Iterator[Finding]:

@@ -82,8 +82,8 @@ def main() -> None:
     for scheme in ("json://127.0.0.1", "mailto://127.0.0.1?from=a@b.example"):
         senders.check_address(scheme)
     senders.check_address("webhook+http://127.0.0.1", SECRET)
-    mail._trust(True)
-    webhook._trust()
+    mail.trust(True)
+    webhook.trust()
     with contextlib.suppress(LinkError):
         webhook.post("webhook+http://127.0.0.1:1/", _example(), SECRET, 0.2, _example().created)
     print("ready", flush=True)

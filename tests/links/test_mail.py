@@ -317,16 +317,16 @@ def test_a_certificate_that_nobody_vouches_for(
     secured: tuple[Post, str], notice: Notice, certificate: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     post, to = secured
-    mail._trust.cache_clear()
+    mail.trust.cache_clear()
     assert str(refused(to, notice)) == "no answer: no trusted connection (self-signed certificate)"
     assert post.letters == []
     send(to + "&verify=no", notice)
     assert len(post.letters) == 1
     monkeypatch.setenv("SSL_CERT_FILE", str(certificate / "crt"))  # where an authority of one's own is put
-    mail._trust.cache_clear()
+    mail.trust.cache_clear()
     send(to, notice)
     assert len(post.letters) == 2
-    mail._trust.cache_clear()
+    mail.trust.cache_clear()
 
 
 def test_starttls_that_is_not_offered_is_not_done_without(post: Post, notice: Notice) -> None:

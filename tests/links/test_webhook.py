@@ -280,7 +280,7 @@ def test_a_certificate_that_nobody_vouches_for(
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
     thread.start()
     to = f"webhook+https://127.0.0.1:{server.server_port}/"
-    webhook._trust.cache_clear()
+    webhook.trust.cache_clear()
     try:
         error = refused(to, notice)
         assert str(error).startswith("no answer: no connection")
@@ -288,11 +288,11 @@ def test_a_certificate_that_nobody_vouches_for(
         assert not error.permanent  # a certificate that ran out is renewed within the day
         assert receiver.got == []
         monkeypatch.setenv("SSL_CERT_FILE", str(certificate / "crt"))
-        webhook._trust.cache_clear()
+        webhook.trust.cache_clear()
         send(to, notice)
         assert len(receiver.got) == 1
     finally:
-        webhook._trust.cache_clear()
+        webhook.trust.cache_clear()
         server.shutdown()
         thread.join()
         server.server_close()
