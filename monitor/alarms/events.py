@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TypeAlias
+
+LONGEST_SHELF = timedelta(days=7)
+"""Nothing is shelved for longer (common practice: a shelf is no way to turn an alarm off)."""
+LONGEST_OUT_OF_SERVICE = timedelta(days=732)
+"""A return date further ahead is a slip of the pen."""
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ Lists come in the form of the API, {"items": [...], "next": token or None}; time
 None.
 """
 
-from monitor.records.look_alarms import alarm, alarms, open_alarms
+from monitor.records.look_alarms import alarm, alarms, open_alarms, suppressed
 from monitor.records.look_fans import STATES, changed_after, fan, fans, has_fan, runs
 from monitor.records.look_loggers import loggers, newcomers, reject_counts, rejected
 
@@ -22,4 +22,5 @@ __all__ = [
     "reject_counts",
     "rejected",
     "runs",
+    "suppressed",
 ]

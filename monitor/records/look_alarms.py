@@ -84,10 +84,31 @@ def alarm(database: Database, sites: Sites, number: int) -> dict[str, Any] | Non
                 "at": from_ms(change["at_ms"]),
                 "heard": from_ms(change["heard_ms"]),
                 "by": change["by"],
+                "why": change["why"],
+                "until": from_ms_or_none(change["until_ms"]),
             }
             for change in connection.execute(made.order_by(changes.c.number)).mappings()
         ]
     return item
+
+
+def suppressed(database: Database, sites: Sites) -> list[dict[str, Any]]:
+    """Alarms of which nothing is told, whatever their state: those that stand first, then the newest.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    about = (_TABLE.c.site, _TABLE.c.fan, _TABLE.c.supply, _TABLE.c.condition)
+    # An earlier occurrence keeps what held when the next one began, which took it over.
+    newest = sa.select(sa.func.max(_TABLE.c.number)).where(_TABLE.c.partition == tables.PARTITION).group_by(*about)
+    query = sa.select(_TABLE).where(
+        _TABLE.c.partition == tables.PARTITION, within(_TABLE.c.site, sites), _TABLE.c.suppression.is_not(None),
+        _TABLE.c.number.in_(newest),
+    )  # fmt: skip
+    with database.read() as connection:
+        items = [alarm_item(row) for row in connection.execute(query).mappings()]
+    return sorted(items, key=lambda item: (item["state"] == State.NORMAL.value, -item["number"]))
 
 
 def open_alarms(database: Database, sites: Sites) -> dict[tuple[str, str], list[dict[str, Any]]]:

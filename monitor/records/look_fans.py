@@ -14,6 +14,7 @@ from monitor.blades.checks import all_done
 from monitor.records import register, service_record, tables
 from monitor.records.database import Database
 from monitor.records.look_alarms import standing_by_fan
+from monitor.records.out_of_service import OutNow
 from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
 from monitor.records.rows import from_ms, from_ms_or_none, to_ms
@@ -80,8 +81,9 @@ def fans(database: Database, sites: Sites, *, limit: int | None = None, after: s
         now = {row["point_id"]: row for row in connection.execute(sa.select(tables.fan_now)).mappings()}
         standing = standing_by_fan(connection, sites)
         said = _estimates(connection)
+        out = OutNow.of(connection, sites)
     items = [
-        fan_item(key, version, now.get(key.point_id), _alarms_of(standing, key, version), said.get(key.point_id))
+        fan_item(key, version, now.get(key.point_id), _alarms_of(standing, key, version), said.get(key.point_id), out)
         for key, version in known
     ]
     items.sort(key=_order)
@@ -103,7 +105,7 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         now = connection.execute(sa.select(tables.fan_now).where(here)).mappings().first()
         alarms = _alarms_of(standing_by_fan(connection, [site]), key, version)
         said = _estimates(connection, key.point_id).get(key.point_id)
-        item = fan_item(key, version, now, alarms, said)
+        item = fan_item(key, version, now, alarms, said, OutNow.of(connection, [site]))
         item["nameplate"] = version.text
         item["version"] = version.version
         item["valid_from"] = version.valid_from
@@ -147,8 +149,9 @@ def changed_after(database: Database, sites: Sites, seq: int) -> tuple[int, list
         known = [found for found in register.fans_in(connection, sites) if found[0].point_id in now]
         standing = standing_by_fan(connection, sites) if known else {}
         said = _estimates(connection) if known else {}
+        out = OutNow.of(connection, sites)
     items = [
-        fan_item(key, version, now[key.point_id], _alarms_of(standing, key, version), said.get(key.point_id))
+        fan_item(key, version, now[key.point_id], _alarms_of(standing, key, version), said.get(key.point_id), out)
         for key, version in known
     ]
     return last, sorted(items, key=_order)
@@ -212,12 +215,14 @@ def fan_item(
     now: Mapping[Any, Any] | None,
     alarms: tuple[list[dict[str, Any]], list[dict[str, Any]]],
     said: tuple[int, Mapping[str, Any]] | None,
+    out: OutNow,
 ) -> dict[str, Any]:
     """One fan as a plain dictionary; what is not known is None.
 
     Parameters
     ----------
     alarms : its own, and those of its supply point or of the whole site that tell of it too
+    out : what is out of service
     """
     own, shared = alarms
     plate = version.nameplate
@@ -247,6 +252,7 @@ def fan_item(
         },
         "alarms": own,
         "shared_alarms": shared,
+        "out_of_service": out.fan(key.site, key.name),
         "running": running,
         "since": from_ms_or_none(row.get("since_ms")),
         "time": from_ms_or_none(row.get("t_ms")),

@@ -8,9 +8,10 @@ and in a table of its own, and put on each alarm as it is raised, since an alarm
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from monitor.alarms.alarm import About, Alarm, Event, RemoveFromService, ReturnToService, Tick
+from monitor.alarms.events import LONGEST_OUT_OF_SERVICE
 from monitor.alarms.states import Suppression
 from monitor.records.actions import DONE, Action
 from monitor.records.out_of_service import REMOVED, RETURNED, TIME_UP, ServiceChange, longest
@@ -20,8 +21,6 @@ from monitor.service.plant import Plant, Point
 
 OUT_OF_SERVICE, RETURN_TO_SERVICE = "out-of-service", "return-to-service"
 """Kinds of actions."""
-LONGEST = timedelta(days=2 * 366)
-"""A return date further ahead is a slip of the pen."""
 
 Apply = Callable[[Point, About, Event], "Alarm | None"]
 
@@ -140,7 +139,7 @@ class Maintenance:
             except ValueError:
                 return "until when is it out of service? Expected a time such as 2026-10-04T18:00:00Z, or null"
             until = until if until.tzinfo else until.replace(tzinfo=UTC)
-            if not now < until <= now + LONGEST:
+            if not now < until <= now + LONGEST_OUT_OF_SERVICE:
                 return "its return date must lie ahead, within two years"
         change = ServiceChange(*key, REMOVED, now, until, action.by, why, action.number)
         self._out[key] = change

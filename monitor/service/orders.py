@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from monitor.alarms.alarm import (
     About,
@@ -15,6 +15,7 @@ from monitor.alarms.alarm import (
     Unshelve,
     WithdrawPlannedStop,
 )
+from monitor.alarms.events import LONGEST_SHELF
 from monitor.alarms.states import Suppression
 from monitor.records.actions import DONE, Action
 from monitor.records.nights import TONIGHT
@@ -25,9 +26,6 @@ from monitor.service.maintenance import OUT_OF_SERVICE, RETURN_TO_SERVICE
 from monitor.service.plant import Plant, Point, Version
 
 Apply = Callable[[Point, About, Event], "Alarm | None"]
-
-LONGEST_SHELF = timedelta(days=7)
-"""Nothing is shelved for longer (common practice: a shelf is no way to turn an alarm off)."""
 
 
 def take_up(edits: Edits, plant: Plant) -> list[tuple[int, Version]]:

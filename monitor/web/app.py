@@ -22,7 +22,17 @@ from starlette.templating import Jinja2Templates
 
 from monitor.records.database import Database
 from monitor.records.scope import ALL
-from monitor.web import acknowledge_page, api, notices_api, notices_page, pages, problems, review_page, words
+from monitor.web import (
+    acknowledge_page,
+    alarms_api,
+    api,
+    notices_api,
+    notices_page,
+    pages,
+    problems,
+    review_page,
+    words,
+)
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
@@ -91,6 +101,7 @@ def create_app(
     app.state.templates = _templates(loopback_only)
     problems.install(app)
     app.include_router(api.router)
+    app.include_router(alarms_api.router)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(notices_api.router)
     app.include_router(notices_page.router, include_in_schema=False)

@@ -77,6 +77,61 @@ async def planned_stop(
     return await _put(database, "planned-stop", site, body, by, now)
 
 
+async def shelve(
+    database: Database, sites: Sites, number: int, until: datetime | None, reason: str, by: str, now: datetime
+) -> str:
+    """Asks for an alarm to be shelved until a time; None takes it off the shelf. Returns as `acknowledge`.
+
+    Raises
+    ------
+    Problem : 404, the reader has no such alarm; 409, the worker refused, in its words
+    """
+    alarm = await run_in_threadpool(look.alarm, database, sites, number)
+    if alarm is None:
+        raise not_found(f"There is no alarm {number}.")
+    if until is None:
+        return await _put(database, "unshelve", alarm["site"], {"alarm": number}, by, now)
+    body = {"alarm": number, "until": until.isoformat(), "why": reason}
+    return await _put(database, "shelve", alarm["site"], body, by, now)
+
+
+async def out_of_service(
+    database: Database, sites: Sites, site: str, fan: str | None, until: datetime | None, reason: str, by: str,
+    now: datetime,
+) -> str:  # fmt: skip
+    """Takes a fan, or with None a whole site, out of service; without `until` for as long as nobody returns it.
+    Returns as `acknowledge`.
+
+    Raises
+    ------
+    Problem : 404, the reader has no such fan or site; 409, the worker refused, in its words
+    """
+    await run_in_threadpool(_there_is, database, sites, site, fan)
+    body = {"fan": fan, "until": None if until is None else until.isoformat(), "why": reason}
+    return await _put(database, "out-of-service", site, body, by, now)
+
+
+async def return_to_service(
+    database: Database, sites: Sites, site: str, fan: str | None, by: str, now: datetime
+) -> str:  # fmt: skip
+    """Returns what was taken out of service. Returns as `acknowledge`.
+
+    Raises
+    ------
+    Problem : as `out_of_service`
+    """
+    await run_in_threadpool(_there_is, database, sites, site, fan)
+    return await _put(database, "return-to-service", site, {"fan": fan}, by, now)
+
+
+def _there_is(database: Database, sites: Sites, site: str, fan: str | None) -> None:
+    if fan is not None:
+        if not look.has_fan(database, sites, site, fan):
+            raise not_found(f"There is no fan {fan} at {site}.")
+    elif not register.sites(database, [site] if allows(sites, site) else []):
+        raise not_found(f"There is no site {site}.")
+
+
 async def service(
     database: Database, sites: Sites, site: str, fan: str, entry: object, by: str | None, now: datetime
 ) -> tuple[str, int | None]:

@@ -165,7 +165,7 @@ def test_an_item_holds_what_pages_show(database: Database, make: Any) -> None:
     alarm = item.pop("alarms")[0]
     assert item.pop("shared_alarms") == []
     assert item == {
-        "site": "meadow", "fan": "north", "state": "over its limit", "load_ratio": 0.8555,
+        "site": "meadow", "fan": "north", "out_of_service": None, "state": "over its limit", "load_ratio": 0.8555,
         "margin": pytest.approx(0.1445), "limit_amps": 14.26, "highest_leg_amps": 12.2, "seconds_to_trip": 452.0,
         "images": {"motor": 0.86, "device": None, "assumed": make.now},
         "running": True, "since": make.now,

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from monitor.alarms.alarm import About, Acknowledge, Alarm, Raised, Returned, step
+from monitor.alarms.alarm import About, Acknowledge, Alarm, Raised, Returned, Shelve, Unshelve, step
 from monitor.blades.estimate import estimate
 from monitor.blades.window import WindowFigures
 from monitor.motor.limit import adjusted_limit
@@ -22,6 +22,7 @@ from monitor.records.alarm_rows import alarm_of
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
+from monitor.records.out_of_service import REMOVED, RETURNED, ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.service_record import NewEntry
@@ -202,6 +203,21 @@ class Farm:
                     outcome = "alarm is over"
                 else:
                     self.event(alarm.fan, alarm.condition, Acknowledge(action.by), alarm.site, "", alarm.supply)
+            if action.kind in ("shelve", "unshelve"):
+                alarm = next(one for one in self.alarms.values() if one.number == action.body["alarm"])
+                event: Shelve | Unshelve = Unshelve(action.by)
+                if action.kind == "shelve":
+                    until = datetime.fromisoformat(action.body["until"])
+                    event = Shelve(action.by, until, action.body["why"])
+                self.event(alarm.fan, alarm.condition, event, alarm.site, "", alarm.supply)
+            if action.kind in ("out-of-service", "return-to-service"):
+                ends = action.body.get("until")
+                what = REMOVED if action.kind == "out-of-service" else RETURNED
+                change = ServiceChange(
+                    action.site, action.body["fan"], what, self.now, datetime.fromisoformat(ends) if ends else None,
+                    action.by, action.body.get("why", ""), action.number,
+                )  # fmt: skip
+                commit(self.database, Batch(out_of_service=[change]))
             commit(self.database, Batch(actions_done=[Done(action.number, to_ms(self.now), outcome)]))
 
     @contextlib.contextmanager

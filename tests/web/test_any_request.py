@@ -82,7 +82,14 @@ json_values = st.recursive(
     max_leaves=6,
 )
 stop_body = st.fixed_dictionaries(
-    {}, optional={"until": value | json_values, "hours": json_values, "why": json_values, "by": json_values}
+    {},
+    optional={
+        "until": value | json_values,
+        "hours": json_values,
+        "days": json_values,
+        "why": json_values,
+        "by": json_values,
+    },
 )
 
 
@@ -90,7 +97,13 @@ stop_body = st.fixed_dictionaries(
 @given(body=json_values | stop_body)
 def test_any_body(client: httpx.Client, body: Any) -> None:
     fine(client.post("/api/v1/fans/meadow/nobody/planned-stop", json=body))
-    fine(client.post("/api/v1/alarms/77/acknowledge", json=body))
+    for path in (
+        "alarms/77/acknowledge",
+        "alarms/77/shelve",
+        "alarms/77/unshelve",
+        "fans/meadow/nobody/out-of-service",
+    ):
+        fine(client.post(f"/api/v1/{path}", json=body))
 
 
 kinds = st.sampled_from(["check", "hand reading", "re-pitch", "lead rotation", "note", "withdraw"])

@@ -1,0 +1,177 @@
+"""/api/v1: what operators do with an alarm beside acknowledging it, what is out of service, and one alarm's life."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+from fastapi import APIRouter, Request
+from pydantic import BaseModel, ConfigDict, Field
+
+from monitor.alarms.events import LONGEST_OUT_OF_SERVICE, LONGEST_SHELF
+from monitor.errors import Fault
+from monitor.records import look
+from monitor.records.out_of_service import OutNow
+from monitor.web import asked
+from monitor.web.api import (
+    AlarmNumber,
+    Asked,
+    FanName,
+    Listed,
+    SiteFilter,
+    SiteName,
+    database_of,
+    now_of,
+    only,
+    sites_of,
+)
+from monitor.web.problems import Problem, not_found
+from monitor.web.shapes import alarm_shape, plain
+from monitor.web.times import read_time, rfc3339
+
+router = APIRouter(prefix="/api/v1")
+
+
+class Shelf(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    until: str | None = Field(None, max_length=40, description="RFC 3339; within 7 days")
+    hours: float | None = Field(None, gt=0, le=168, description="instead of `until`: so many hours from now")
+    why: str = Field(max_length=1000, description="the reason; needed")
+    by: str | None = Field(None, max_length=200)
+
+
+class Who(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    by: str | None = Field(None, max_length=200, description="who; optional while there are no accounts")
+
+
+class Out(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    until: str | None = Field(
+        None, max_length=40, description="the return date, RFC 3339; null: until somebody returns it"
+    )
+    days: float | None = Field(None, gt=0, le=732, description="instead of `until`: so many days from now")
+    why: str = Field(max_length=1000, description="the reason; needed")
+    by: str | None = Field(None, max_length=200)
+
+
+def until_of(
+    until: str | None, span: tuple[str, float | None, Callable[[float], timedelta]], longest: timedelta, now: datetime
+) -> datetime | None:
+    """The time that a body gives, as a time or as a span from now; None where it gives neither.
+
+    Parameters
+    ----------
+    span : key, its value, and what makes a span of it
+
+    Raises
+    ------
+    Problem : 422, both are given, or the time does not lie within `longest` ahead
+    """
+    key, value, of = span
+    if until is not None and value is not None:
+        fault = Fault(key, "nothing beside `until`", f"{value:g}")
+        raise Problem(422, f"Give `until` or `{key}`, not both.", faults=(fault,))
+    time = None if until is None else read_time(until, "until")
+    if value is not None:
+        time = now + of(value)
+    if time is not None and not now < time <= now + longest:
+        expected = f"a time after {rfc3339(now)} and within {longest.days} days"
+        raise Problem(422, "This is no time for it to end.", faults=(Fault("until", expected, rfc3339(time)),))
+    return time
+
+
+def reason_of(text: str) -> str:
+    """The reason, which must be given.
+
+    Raises
+    ------
+    Problem : 422, it is empty
+    """
+    why = asked.why(text)
+    if not why:
+        raise Problem(422, "A reason is needed.", faults=(Fault("why", "a reason, in a few words", f'"{text[:40]}"'),))
+    return why
+
+
+@router.get("/alarms/{number}")
+def one_alarm(request: Request, number: AlarmNumber) -> dict[str, Any]:
+    """One alarm with all its changes, oldest first: what happened, when, who did it, and why."""
+    alarm = look.alarm(database_of(request), sites_of(request), number)
+    if alarm is None:
+        raise not_found(f"There is no alarm {number}.")
+    return alarm_shape(alarm)
+
+
+@router.post("/alarms/{number}/shelve", status_code=202)
+async def shelve(request: Request, number: AlarmNumber, body: Shelf) -> Asked:
+    """Nothing is told of an alarm until the given time; it goes on changing its state, and ends by itself."""
+    database, sites, now = database_of(request), sites_of(request), now_of(request)
+    span = "hours", body.hours, lambda hours: timedelta(hours=hours)
+    until = until_of(body.until, span, LONGEST_SHELF, now)
+    if until is None:
+        raise Problem(422, "Until when?", faults=(Fault("hours", "hours, or a time as `until`", "neither"),))
+    why = reason_of(body.why)
+    outcome = await asked.shelve(database, sites, number, until, why, asked.who(body.by), now)
+    return _asked(request, outcome, number)
+
+
+@router.post("/alarms/{number}/unshelve", status_code=202)
+async def unshelve(request: Request, number: AlarmNumber, body: Who | None = None) -> Asked:
+    """Takes an alarm off the shelf before its time: what stands and was not told is told."""
+    database, sites = database_of(request), sites_of(request)
+    by = asked.who(body.by if body else None)
+    return _asked(request, await asked.shelve(database, sites, number, None, "", by, now_of(request)), number)
+
+
+def _asked(request: Request, outcome: str, number: int) -> Asked:
+    alarm = look.alarm(database_of(request), sites_of(request), number)
+    return Asked(outcome=outcome or None, alarm=None if alarm is None else alarm_shape(alarm))
+
+
+@router.get("/out-of-service")
+def out_of_service(request: Request, site: SiteFilter = None) -> Listed:
+    """Fans and whole sites that are out of service, until when, by whom and why."""
+    with database_of(request).read() as connection:
+        out = OutNow.of(connection, only(sites_of(request), site))
+    return Listed(items=[plain(one) for one in out.all()], next=None)
+
+
+async def _take_out(request: Request, site: str, fan: str | None, body: Out) -> Asked:
+    now = now_of(request)
+    until = until_of(body.until, ("days", body.days, lambda days: timedelta(days=days)), LONGEST_OUT_OF_SERVICE, now)
+    why, by = reason_of(body.why), asked.who(body.by)
+    outcome = await asked.out_of_service(database_of(request), sites_of(request), site, fan, until, why, by, now)
+    return Asked(outcome=outcome or None)
+
+
+async def _bring_back(request: Request, site: str, fan: str | None, body: Who | None) -> Asked:
+    by = asked.who(body.by if body else None)
+    database, sites = database_of(request), sites_of(request)
+    outcome = await asked.return_to_service(database, sites, site, fan, by, now_of(request))
+    return Asked(outcome=outcome or None)
+
+
+@router.post("/fans/{site}/{fan}/out-of-service", status_code=202)
+async def fan_out_of_service(request: Request, site: SiteName, fan: FanName, body: Out) -> Asked:
+    """Maintenance: nothing is told of any alarm of the fan until its return date, or until somebody returns it."""
+    return await _take_out(request, site, fan, body)
+
+
+@router.post("/fans/{site}/{fan}/return-to-service", status_code=202)
+async def fan_returns(request: Request, site: SiteName, fan: FanName, body: Who | None = None) -> Asked:
+    """Maintenance is over: what stands and was not told is told."""
+    return await _bring_back(request, site, fan, body)
+
+
+@router.post("/sites/{site}/out-of-service", status_code=202)
+async def site_out_of_service(request: Request, site: SiteName, body: Out) -> Asked:
+    """Off season: the same for all fans of a site, those that are added later too, and for its supply points."""
+    return await _take_out(request, site, None, body)
+
+
+@router.post("/sites/{site}/return-to-service", status_code=202)
+async def site_returns(request: Request, site: SiteName, body: Who | None = None) -> Asked:
+    """The season begins; fans that are out of service by themselves stay so."""
+    return await _bring_back(request, site, None, body)
