@@ -413,7 +413,8 @@ def test_the_api_describes_itself(client: httpx.Client) -> None:
         "/api/v1/alarms/{number}", "/api/v1/alarms/{number}/shelve", "/api/v1/alarms/{number}/unshelve",
         "/api/v1/out-of-service", "/api/v1/fans/{site}/{fan}/out-of-service",
         "/api/v1/fans/{site}/{fan}/return-to-service", "/api/v1/sites/{site}/out-of-service",
-        "/api/v1/sites/{site}/return-to-service",
+        "/api/v1/sites/{site}/return-to-service", "/api/v1/routes", "/api/v1/routes/{name}/test", "/api/v1/notices",
+        "/api/v1/alarms/{number}/notices",
     } == set(described["paths"])  # fmt: skip
 
 
