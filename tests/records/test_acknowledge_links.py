@@ -103,3 +103,10 @@ def test_the_key_is_made_once_and_kept_with_the_records(database: Database, url:
     fresh = open_database(f"sqlite:///{tmp_path / 'fresh.db'}")
     assert links.key(fresh) != made
     fresh.close()
+
+
+def test_the_bits_left_over_in_the_last_letter_make_no_second_link() -> None:
+    mine = token("0-17-42-farm-1")
+    alphabet = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+    taken = [letter for letter in alphabet if links.notice_of(mine[:-1] + letter, KEY) is not None]
+    assert taken == [mine[-1]]

@@ -17,7 +17,7 @@ from monitor.records.database import Database
 from monitor.records.scope import ALL
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
-from tests.web.farm import Farm, whole
+from tests.web.farm import Farm, alarm_of, whole
 from tests.web.notices import PUBLIC, of_the_service, tell, worker_at_work
 from tests.web.page import Page
 
@@ -412,6 +412,8 @@ def test_a_link_of_another_site_leads_only_to_its_own(
     whole(farm)
     mine, foreign = farm.raised("barn", site="hill"), farm.raised("south-1", text="south-1 is not yours")
     (notice,) = tell(farm, mine, foreign)
+    with database.begin() as connection:
+        connection.execute(sa.update(tables.notices).values(alarm_number=foreign.number))
     said = phone.get(path(notice, key)).text
     assert "barn" in said and "not yours" not in said.partition("<details>")[0]
     with worker_at_work(database, farm.now):
@@ -435,3 +437,25 @@ def test_the_worker_takes_no_notice_that_is_not_of_the_site(
     outcomes = [actions.outcome(database, number) for number in asked]
     assert all(one is not None and (one.outcome or "").startswith("there is no notice") for one in outcomes)
     assert alarm(database, north.number)["acknowledged"] is None
+
+
+def test_a_used_link_acknowledges_nothing_that_rises_later(
+    farm: Farm, north: Alarm, database: Database, key: bytes, phone: httpx.Client
+) -> None:
+    (notice,) = tell(farm, north)
+    with worker_at_work(database, farm.now):
+        assert phone.post(path(notice, key)).status_code == 303
+    with database.read() as connection:
+        row = connection.execute(sa.select(tables.alarms)).mappings().one()
+    farm.alarms[north.about] = alarm_of(row)
+    farm.change_number += 10
+    farm.event("north-3", "overload", Raised("overload", farm.now, farm.now, 1.2, 1.0, 1.2, "highest"))
+    assert phone.post(path(notice, key)).status_code == 409
+    body = {"notice": notice.id}  # as if two had been entered before the first was carried out
+    numbers = [actions.put(database, acknowledge_links.KIND, "meadow", body, "Ann", farm.now)]
+    with worker_at_work(database, farm.now):
+        while actions.undone(database):
+            pass
+    outcome = actions.outcome(database, numbers[0])
+    assert outcome is not None and outcome.outcome == "this link was used before"
+    assert alarm(database, north.number)["state"] == "UNACKNOWLEDGED"
