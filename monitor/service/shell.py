@@ -82,6 +82,10 @@ class Service:
             (route.name, addresses_of(route), secret(route.secret_file) if route.secret_file else None)
             for route in routes
         ]
+        routes_shown = [
+            shown(one, many, in_settings=bool(settings.notices.route))
+            for one, (_, many, _) in zip(routes, named, strict=True)
+        ]
         for _, many, signing in named:
             for address in many:
                 senders.check_address(address, signing)
@@ -115,6 +119,7 @@ class Service:
                 clock=lambda: clock() * 1000.0,
                 commit_seconds=settings.commit_seconds,
                 acknowledge_link=self._acknowledge_link(),
+                addresses_shown={one.name: one.addresses for one in routes_shown},
                 public_url=settings.web.public_url or f"http://{settings.web.listen}",
                 stored=self.delivery.wake,
             )
@@ -137,10 +142,7 @@ class Service:
             reviews=settings.data / "reviews",
             public_url=settings.web.public_url,
             link_key=self._link_key,
-            routes=[
-                shown(one, many, in_settings=bool(settings.notices.route))
-                for one, (_, many, _) in zip(routes, named, strict=True)
-            ],
+            routes=routes_shown,
         )
         try:
             self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)

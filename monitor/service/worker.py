@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import math
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
@@ -25,9 +25,10 @@ from monitor.records import acknowledge_links, actions, gaps, readings, register
 from monitor.records.actions import IMPORT, Action
 from monitor.records.commit import commit
 from monitor.records.database import Database
+from monitor.records.look_notices import TEST_KIND
 from monitor.records.rows import Done
 from monitor.records.start import Start
-from monitor.service import backfill, beginning, by_link, importing, orders, wrong_clocks
+from monitor.service import backfill, beginning, by_link, importing, orders, route_tests, wrong_clocks
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
 from monitor.service.daily import Daily
@@ -103,6 +104,7 @@ class Worker:
         commit_seconds: float = 1.0,
         public_url: str | None = None,
         acknowledge_link: Callable[[str], str] | None = None,
+        addresses_shown: Mapping[str, Sequence[str]] | None = None,
         stored: Callable[[], None] = lambda: None,
     ) -> None:
         """
@@ -110,6 +112,7 @@ class Worker:
         ----------
         clock : wall time [ms since 1970]
         steady : seconds since some moment, never put back
+        addresses_shown : route -> its addresses without their secrets
         acknowledge_link : address by which a notice of an id is acknowledged; None: nobody could open one
         stored : called after each commit that holds notices
         """
@@ -119,6 +122,7 @@ class Worker:
         self._steady = steady
         self._commit_seconds = commit_seconds
         self._stored = stored
+        self._addresses_shown = addresses_shown or {}
         self._routes = tuple(routes)
         self._wall_ms = 0.0
         self.plant = beginning.plant_from(start)
@@ -393,6 +397,10 @@ class Worker:
                 continue
             if action.kind == SERVICE:
                 outcome = self._service.carry_out(action)
+            elif action.kind == TEST_KIND:
+                outcome = route_tests.carry_out(
+                    action, self._changes.tellings, self._addresses_shown, self.plant, self._now()
+                )
             elif action.kind == acknowledge_links.KIND:
                 outcome = by_link.carry_out(
                     action, self._database, self._book, self.plant, self._changes.apply, self._pending, self._now_ms()

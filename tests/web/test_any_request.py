@@ -30,7 +30,9 @@ times = st.one_of(
 )
 value = st.one_of(anything, numbers, times)
 query = st.dictionaries(
-    st.sampled_from(["from", "to", "every", "next", "limit", "site", "standing", "asked"]), value, max_size=5
+    st.sampled_from(["from", "to", "every", "next", "limit", "site", "standing", "asked", "route", "state", "test"]),
+    value,
+    max_size=5,
 )
 
 
@@ -59,6 +61,7 @@ def fine(answer: httpx.Response) -> None:
     [
         "/", "/loggers", "/fans/meadow/north-3", "/api/v1/fans", "/api/v1/alarms", "/api/v1/loggers",
         "/api/v1/fans/meadow/north-3/readings", "/api/v1/fans/meadow/north-3/service", "/loggers/take-on",
+        "/notices", "/api/v1/notices", "/api/v1/routes", "/a/0-1-1-farm-0.x",
     ],
 )  # fmt: skip
 @FEW
@@ -74,6 +77,8 @@ def test_any_name_in_a_path(client: httpx.Client, site: str, fan: str, tail: str
 
     fine(client.get(f"/api/v1/fans/{quote(site, safe='')}/{quote(fan, safe='')}{tail}"))
     fine(client.get(f"/fans/{quote(site, safe='')}/{quote(fan, safe='')}"))
+    fine(client.get(f"/a/{quote(site, safe='')}.{quote(fan, safe='')}"))
+    fine(client.post(f"/api/v1/routes/{quote(fan, safe='')}/test"))
 
 
 json_values = st.recursive(

@@ -11,21 +11,24 @@ import pytest
 import sqlalchemy as sa
 
 from monitor import settings
-from monitor.alarms.alarm import Alarm
+from monitor.alarms.facts import Alarm
+from monitor.alarms.routes import Route
 from monitor.records import acknowledge_links, actions, look_notices, outbox, tables
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.look_notices import TEST_KIND
 from monitor.records.rows import Done, to_ms
 from monitor.records.scope import ALL
+from monitor.service.delivery import Delivery, addresses
 from monitor.web import notices_page
 from monitor.web.app import create_app
 from monitor.web.routes_shown import RouteShown, visible
 from monitor.web.server import WebServer
 from monitor.web.shown import zone_of
 from monitor.web.told import told_line
+from tests.servers import until
 from tests.web.farm import Farm
-from tests.web.notices import of_the_service, tell
+from tests.web.notices import of_the_service, tell, worker_at_work
 from tests.web.page import page
 
 ROUTES = (
@@ -256,6 +259,52 @@ def test_a_test_that_the_worker_refuses(farm: Farm, alarms: Any, client: httpx.C
     client.post("/notices/routes/farm/test")
     carry_out(farm, "there is no route farm in the settings")
     assert "It was not sent: there is no route farm in the settings." in page(client, "/notices?test=1").text
+
+
+def test_a_test_goes_to_its_route_only_and_the_page_tells_each_try(
+    farm: Farm, alarms: Any, client: httpx.Client, database: Database
+) -> None:
+    """With the worker and the delivery that the service has: one address takes it, nobody listens at the other."""
+    printed: list[str] = []
+    routes = [Route("farm", ("meadow",), ("high",), ("webhook:", "terminal:")), Route("desk", (), (), ("terminal:",))]
+    to = ("webhook+http://127.0.0.1:9/hook", "terminal:")
+    delivery = Delivery(
+        database, addresses([("farm", to, "whsec_" + "A" * 32), ("desk", ("terminal:",), None)]),
+        print_line=printed.append, clock=lambda: farm.now.timestamp(),
+    )  # fmt: skip
+    shown = {"farm": ("webhook+http://127.0.0.1:9", "terminal:")}
+    with worker_at_work(database, farm.now, routes, stored=delivery.wake, addresses_shown=shown):
+        delivery.start()
+        try:
+            answer = client.post("/api/v1/routes/farm/test", json={"by": "Ann"})
+            assert answer.json()["outcome"] == "done" and len(answer.json()["notices"]) == 2
+            until(lambda: all(one["tries"] for one in listed(client)), 20)
+        finally:
+            delivery.stop()
+    items = {one["address"]: one for one in listed(client)}
+    assert {one["route"] for one in items.values()} == {"farm"} and {one["kind"] for one in items.values()} == {"test"}
+    assert (items[1]["state"], items[1]["tries"][0]["outcome"]) == ("waiting", "no answer")
+    assert (items[2]["state"], items[2]["delivered"]) == ("delivered", "2026-10-04T01:46:00Z")
+    text = "\n".join(printed)
+    assert "This is a test; nothing is wrong." in text and "by Ann" in text and "webhook+http://127.0.0.1:9" in text
+    assert "20:46" in text  # by the clock of the one site it is for
+    said = page(client, "/notices?test=1").text.partition("Routes")[0]
+    assert "The test of farm" in said and "Delivered 20:46 CDT" in said and "Not delivered yet: no answer" in said
+
+
+def listed(client: httpx.Client) -> list[Any]:
+    """All notices."""
+    items: list[Any] = client.get("/api/v1/notices").json()["items"]
+    return items
+
+
+def test_a_route_that_the_running_service_does_not_have(
+    farm: Farm, alarms: Any, client: httpx.Client, database: Database
+) -> None:
+    with worker_at_work(database, farm.now, [Route("desk", (), (), ("terminal:",))]):
+        answer = client.post("/api/v1/routes/farm/test")
+    assert answer.status_code == 409 and "there is no route farm" in answer.json()["detail"]
+    assert listed(client) == []
 
 
 def trial(farm: Farm, number: int) -> list[str]:
