@@ -106,6 +106,23 @@ class WebSettings(_Table):
         return self.host in ("127.0.0.1", "::1", "localhost")
 
 
+class InfluxSettings(_Table):
+    """Where a copy of readings and alarm changes goes; without a url nowhere."""
+
+    url: str | None = Field(None, description="an address such as http://127.0.0.1:8086")
+    api: Literal["v1", "v2"] = Field("v2", description='"v2" (InfluxDB 1.8, 2.x, 3.x) or "v1" (before 1.8)')
+    org: str = Field("", description="the organization's name (InfluxDB 2.x)")
+    bucket: str | None = Field(None, min_length=1, description="the name of a bucket")
+    token_file: Path | None = Field(None, description="the path of a file that holds the token")
+    database: str | None = Field(None, min_length=1, description="the name of a database")
+    username: str | None = Field(None, min_length=1, description="a user name")
+    password_file: Path | None = Field(None, description="the path of a file that holds the password")
+    ca_file: Path | None = Field(None, description="the path of a file with the server's certificate authority")
+    verify_tls: bool = Field(True, strict=True, description="true or false")
+    timeout_seconds: float = Field(10.0, strict=True, ge=1, le=120, description="seconds from 1 to 120")
+    begin: Literal["beginning", "now"] = Field("beginning", alias="from", description='"beginning" or "now"')
+
+
 class SiteSettings(_Table):
     name: str = Field("", description="the site's name as people say it")
     time_zone: Annotated[str, AfterValidator(_zone)] = Field(
@@ -273,6 +290,7 @@ class Settings(_Table):
     intake: IntakeSettings = Field(IntakeSettings(), description="[[intake.form]] tables")
     notices: NoticeSettings = Field(NoticeSettings(), description="[[notices.route]] tables")
     heartbeat: HeartbeatSettings = Field(HeartbeatSettings(), description="a [heartbeat] table")
+    influx: InfluxSettings = Field(InfluxSettings(), description="an [influx] table")
     commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
 
@@ -363,12 +381,51 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
         if signed and "secret_file" not in route:
             faults.append(Fault(f"{here}.secret_file", "a file with the signing secret", "nothing"))
     faults.extend(_faults_of_forms(table))
+    faults.extend(_faults_of_influx(_table(table, "influx")))
     mqtt = _table(table, "mqtt")
     if ("cert_file" in mqtt) != ("key_file" in mqtt):
         faults.append(Fault("mqtt", "cert_file and key_file together", "only one of them"))
     if "password_file" in mqtt and "username" not in mqtt:
         faults.append(Fault("mqtt.username", "a user name to go with the password", "nothing"))
     return faults
+
+
+def _faults_of_influx(influx: Mapping[str, Any]) -> Iterator[Fault]:
+    """What the keys of [influx] must have in common."""
+    url, first = influx.get("url"), influx.get("api") == "v1"
+    if influx and url is None:
+        yield Fault("influx.url", "an address such as http://127.0.0.1:8086", "nothing")
+    if isinstance(url, str):
+        expected = _influx_url(url)
+        if expected is not None:
+            yield Fault("influx.url", expected, f'"{url.rpartition("@")[2]}"')  # what stands before an @ may be secret
+    needed, example = (
+        ("database", 'a database: api = "v1" has no buckets') if first else ("bucket", "a bucket to write to")
+    )
+    if influx and needed not in influx:
+        yield Fault(f"influx.{needed}", example, "nothing")
+    others = ("org", "bucket", "token_file") if first else ("database", "username", "password_file")
+    keys = "url, database, username, password_file" if first else "url, org, bucket, token_file"
+    for key in others:
+        if key in influx:
+            yield Fault(f"influx.{key}", f'with api = "{"v1" if first else "v2"}" only {keys}', f'"{influx[key]}"')
+    if first and "password_file" in influx and "username" not in influx:
+        yield Fault("influx.username", "a user name to go with the password", "nothing")
+
+
+def _influx_url(url: str) -> str | None:
+    """What an address of InfluxDB should be; None where it is one."""
+    try:
+        parts = urlsplit(url)
+        good = parts.scheme in ("http", "https") and bool(parts.hostname) and not (parts.query or parts.fragment)
+        _ = parts.port
+    except ValueError:
+        good = False
+    if not good:
+        return "an address such as http://127.0.0.1:8086"
+    if "@" in parts.netloc:
+        return "an address without user and password: secrets stand in files, see token_file and password_file"
+    return None
 
 
 def _faults_of_forms(table: Mapping[str, Any]) -> Iterator[Fault]:

@@ -110,7 +110,7 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
             client.stream("POST", url, content=body, headers=headers) as answer,
         ):
             status = answer.status_code
-            after = _retry_after(answer.headers.get("retry-after"), now)
+            after = retry_after(answer.headers.get("retry-after"), now)
     except httpx.TimeoutException as exc:
         raise LinkError(f"no answer: {_step(exc)} within {deadline_seconds:g} s") from exc
     except httpx.ConnectError as exc:
@@ -171,7 +171,7 @@ def _step(exc: httpx.TimeoutException) -> str:
     return "no connection" if isinstance(exc, httpx.ConnectTimeout) else "nothing"
 
 
-def _retry_after(text: str | None, now: datetime) -> float | None:
+def retry_after(text: str | None, now: datetime) -> float | None:
     """Seconds of a Retry-After header (RFC 9110 10.2.3: seconds or a date); None where none makes sense."""
     if text is None:
         return None

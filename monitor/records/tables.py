@@ -196,6 +196,7 @@ reading_hours = Table(
     Column("last_number", BigInteger, nullable=False),
     Column("rows", Integer, nullable=False),
     Column("columns", LargeBinary, nullable=False),
+    Index(None, "last_number", "first_number"),  # finds the hours that hold a number
 )
 
 watch_states = Table(
@@ -501,4 +502,29 @@ cursors = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("value", Text, nullable=False),
+)
+
+# --- the copy to a time-series server ---------------------------------------------------------------------------
+
+archive_targets = Table(
+    # How far a target holds what is stored here, and how many lines it refused.
+    "archive_targets",
+    metadata,
+    Column("target", Text, primary_key=True),
+    _partition(),
+    Column("reading", BigInteger, nullable=False),
+    Column("change", BigInteger, nullable=False),
+    Column("refused", BigInteger, nullable=False),
+    _ms("stored_ms", nullable=True),
+)
+
+archive_refused = Table(
+    "archive_refused",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    Column("target", Text, nullable=False),
+    _ms("at_ms"),
+    Column("line", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    sqlite_autoincrement=True,
 )

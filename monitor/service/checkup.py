@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import shutil
@@ -17,18 +18,18 @@ from zoneinfo import ZoneInfo
 from monitor.alarms.notice import Notice, group_of, notice_id
 from monitor.alarms.trial_notice import KIND, test_notice
 from monitor.errors import ConfigError, LinkError
-from monitor.links import senders
+from monitor.links import influx, senders
 from monitor.links.heartbeat import shown
 from monitor.links.probe import knock
 from monitor.links.reach import reach
-from monitor.records import register
+from monitor.records import archive, register
 from monitor.records.database import open_database
 from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.records.tables import PARTITION
 from monitor.service.heartbeat import url_of
-from monitor.service.opening import broker_address, forms
+from monitor.service.opening import broker_address, forms, influx_target
 from monitor.settings import RouteSettings, Settings, WebSettings, address_of, secret
 
 ANSWER_SECONDS = 5.0
@@ -51,7 +52,7 @@ class Finding:
 def checkup(settings: Settings) -> list[Finding]:
     """Looks at everything the service needs; one broken thing hides no other."""
     return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_forms(settings),
-            *_pages(settings), *_routes(settings), *_heartbeat(settings)]  # fmt: skip
+            *_pages(settings), *_routes(settings), *_heartbeat(settings), *_influx(settings)]  # fmt: skip
 
 
 def _clock(settings: Settings) -> Iterator[Finding]:
@@ -112,6 +113,29 @@ def _forms(settings: Settings) -> Iterator[Finding]:
             words += f": make it {settings.commit_seconds + 1.0:g} s or more, readings are committed each "
             words += f"{settings.commit_seconds:g} s and a broker may hold back what comes next until then"
         yield Finding(f"form {form.name}", not short, words)
+
+
+def _influx(settings: Settings) -> Iterator[Finding]:
+    """Writes nothing there: a write of nothing shows whether address, token and bucket are right."""
+    try:
+        target = influx_target(settings)
+        if target is None:
+            return
+        with closing(influx.Writer(target)) as writer:
+            yield Finding("influx", True, writer.look())
+    except (ConfigError, LinkError) as exc:
+        yield Finding("influx", False, str(exc))
+        return
+    with contextlib.suppress(ConfigError, LinkError):  # told of the database itself
+        with closing(open_database(settings.database_url, create=False)) as database:
+            at = archive.cursor(database, target.identity)
+            behind = archive.newest(database).reading - (at or archive.beginning()).reading
+            refused = archive.refused(database, target.identity, 1)
+        if at is not None:
+            yield Finding("influx copy", True, f"{behind} reading{'' if behind == 1 else 's'} to be copied")
+        if at is not None and refused:
+            said = f"{target} has refused {at.refused} lines, the last one with: {refused[0].words}"
+            yield Finding("influx lines", False, f"{said}. They stay in the database; see what else writes to it")
 
 
 def _pages(settings: Settings) -> Iterator[Finding]:

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from monitor.errors import ConfigError
 from monitor.links.assembly import Assembly
 from monitor.links.forms import Forms
+from monitor.links.influx import Target
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox
 from monitor.records import register
 from monitor.records.database import Database
@@ -41,6 +42,20 @@ def broker_address(settings: Settings) -> BrokerAddress:
     return BrokerAddress(
         mqtt.host, mqtt.port, mqtt.root, mqtt.client_id, mqtt.username,
         secret(mqtt.password_file) if mqtt.password_file else None, mqtt.ca_file, mqtt.cert_file, mqtt.key_file,
+    )  # fmt: skip
+
+
+def influx_target(settings: Settings) -> Target | None:
+    """Where the copy goes, with its secret read from its file; None where the settings name no place."""
+    influx = settings.influx
+    if influx.url is None:
+        return None
+    file, bucket = influx.token_file, influx.bucket
+    if influx.api == "v1":
+        file, bucket = influx.password_file, influx.database
+    return Target(
+        influx.url.rstrip("/"), bucket or "", influx.org, influx.api, influx.username,
+        secret(file) if file else None, influx.ca_file, influx.verify_tls, influx.timeout_seconds,
     )  # fmt: skip
 
 

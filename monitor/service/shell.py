@@ -18,11 +18,12 @@ from monitor.records import acknowledge_links
 from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
+from monitor.service.archive import Archive
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.health import Health, worker_is_late
 from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
-from monitor.service.opening import broker_link, make_directory, seed_sites
+from monitor.service.opening import broker_link, influx_target, make_directory, seed_sites
 from monitor.service.ready import make_watch_ready
 from monitor.service.routes import route_of, shown
 from monitor.service.supervisor import Supervisor
@@ -94,7 +95,7 @@ class Service:
                 f"web.listen is {settings.web.listen}: without accounts the pages are for this computer only. "
                 "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
             )
-        url = url_of(settings.heartbeat)
+        url, target = url_of(settings.heartbeat), influx_target(settings)
         make_directory(settings.data)
         make_watch_ready()
         self.database = open_database(settings.database_url)
@@ -111,6 +112,11 @@ class Service:
                 say=log.warning,
                 clock=clock,
             )
+            self.archive = None
+            if target is not None:
+                self.archive = Archive(
+                    self.database, target, begin=settings.influx.begin, say=log.warning, clock=clock
+                )  # fmt: skip
             self.worker = Worker(
                 self.database,
                 start,
@@ -128,8 +134,8 @@ class Service:
                 self.heartbeat = Heartbeat(url, settings.heartbeat.every_seconds, self._why_late, say=log.warning)
             self.health = Health(
                 self.database, settings.data, self.broker, self.worker, threads=self._lives,
-                waits_for_clock=lambda: self._waits, heartbeat=self.heartbeat.told if self.heartbeat else None,
-                clock=clock,
+                waits_for_clock=lambda: self._waits, archive=self.archive.health if self.archive else None,
+                heartbeat=self.heartbeat.told if self.heartbeat else None, clock=clock,
             )  # fmt: skip
         except BaseException:
             self.database.close()
@@ -173,6 +179,8 @@ class Service:
         if self.heartbeat is not None:
             self.heartbeat.start()
         self.web.start()
+        if self.archive is not None:
+            self.archive.start()
         self._thread("worker", self._work)
 
     def run(self) -> None:
@@ -195,7 +203,9 @@ class Service:
 
     def look_after(self) -> None:
         """Notices dead threads and ends the service then: half a service is worse than none."""
-        for part, failure in (("broker link", self.broker.failure), ("delivery", self.delivery.failure)):
+        archive = self.archive.failure if self.archive is not None else None
+        failures = (("broker link", self.broker.failure), ("delivery", self.delivery.failure), ("archive", archive))
+        for part, failure in failures:
             if failure is not None and failure not in self._failures:
                 log.error("the %s died: %r", part, failure)
                 self._failures.append(failure)
@@ -214,6 +224,8 @@ class Service:
         self.delivery.stop()
         if self.heartbeat is not None:
             self.heartbeat.stop()
+        if self.archive is not None:
+            self.archive.stop()
         self.web.stop()
         self.health.stop()
         self.database.close()
@@ -226,6 +238,7 @@ class Service:
         return parts | {
             "delivery": self.delivery.alive,
             **({"heartbeat": self.heartbeat.alive} if self.heartbeat else {}),
+            **({"archive": self.archive.alive} if self.archive else {}),
         }
 
     def _why_late(self) -> str | None:
