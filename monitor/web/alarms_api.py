@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
-from typing import Any
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from monitor.alarms.events import LONGEST_OUT_OF_SERVICE, LONGEST_SHELF
+from monitor.alarms.performance import Figures, figures
 from monitor.errors import Fault
-from monitor.records import look
+from monitor.records import alarm_history, look, register
+from monitor.records.alarm_history import Noisy
+from monitor.records.database import Database
 from monitor.records.out_of_service import OutNow
+from monitor.records.scope import Sites
 from monitor.web import asked
 from monitor.web.api import (
     AlarmNumber,
@@ -27,8 +31,11 @@ from monitor.web.api import (
     sites_of,
 )
 from monitor.web.problems import Problem, not_found
-from monitor.web.shapes import alarm_shape, plain
+from monitor.web.shapes import alarm_shape, figures_shape, plain
+from monitor.web.shown import zone_of
 from monitor.web.times import read_time, rfc3339
+
+USUAL_SPAN, LONGEST_SPAN = timedelta(days=30), timedelta(days=400)
 
 router = APIRouter(prefix="/api/v1")
 
@@ -93,6 +100,52 @@ def reason_of(text: str) -> str:
     if not why:
         raise Problem(422, "A reason is needed.", faults=(Fault("why", "a reason, in a few words", f'"{text[:40]}"'),))
     return why
+
+
+def span_of(since: str | None, until: str | None, now: datetime) -> tuple[datetime, datetime]:
+    """The span that is asked for, the last 30 days where none is.
+
+    Raises
+    ------
+    Problem : 422, it is no span, or one of more than `LONGEST_SPAN`
+    """
+    last = now if until is None else read_time(until, "to")
+    first = last - USUAL_SPAN if since is None else read_time(since, "from")
+    if not first < last:
+        raise Problem(
+            422, "`from` must lie before `to`.", faults=(Fault("from", "a time before `to`", rfc3339(first)),)
+        )
+    if last - first > LONGEST_SPAN:
+        raise Problem(422, f"More than {LONGEST_SPAN.days} days at once.")
+    return first, last
+
+
+def figures_of(database: Database, sites: Sites, site: str | None, first: datetime, last: datetime) -> tuple[
+    Figures, list[Noisy]
+]:  # fmt: skip
+    """The figures of a span and the noisiest alarms of it, by the days of the site (of one of several: by UTC)."""
+    mine = only(sites, site)
+    places = register.sites(database, mine)
+    zone = zone_of(places[0]) if len({one.time_zone for one in places}) == 1 else UTC
+    changes = alarm_history.history(database, mine, first, last)
+    found = figures(changes, first, last, zone)
+    return found, alarm_history.noisiest(database, mine, changes, first, last)
+
+
+@router.get("/alarms/figures")
+def alarm_figures(
+    request: Request,
+    site: SiteFilter = None,
+    since: Annotated[
+        str | None, Query(alias="from", max_length=40, description="RFC 3339; 30 days before `to`")
+    ] = None,
+    until: Annotated[str | None, Query(alias="to", max_length=40, description="RFC 3339; now")] = None,
+) -> dict[str, Any]:
+    """How well the alarms work: rates, floods, chattering, fleeting, stale, the most frequent, priorities, each beside
+    what ANSI/ISA-18.2, IEC 62682 and EEMUA 191 recommend; and the noisiest five with one proposed cure each."""
+    first, last = span_of(since, until, now_of(request))
+    found, noisy = figures_of(database_of(request), sites_of(request), site, first, last)
+    return figures_shape(found, noisy)
 
 
 @router.get("/alarms/{number}")

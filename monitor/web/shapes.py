@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.alarms.performance import Figures, Frequent, targets
 from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, Limit, adjusted_limit
 from monitor.motor.nameplate import Motor
+from monitor.records.alarm_history import Noisy
 from monitor.web.times import rfc3339
 from monitor.web.tonight import ahead
 
@@ -41,6 +43,46 @@ def alarm_shape(alarm: Mapping[str, Any]) -> dict[str, Any]:
     """One alarm of /api/v1/alarms."""
     shaped: dict[str, Any] = plain(alarm)
     return shaped
+
+
+def figures_shape(found: Figures, noisy: Sequence[Noisy]) -> dict[str, Any]:
+    """/api/v1/alarms/figures."""
+    return {
+        "from": plain(found.first),
+        "to": plain(found.last),
+        "alarms": found.alarms,
+        "a_day": {
+            "mean": found.a_day_mean,
+            "most": found.a_day_most,
+            "day_of_most": None if found.day_of_most is None else found.day_of_most.isoformat(),
+        },
+        "ten_minutes": {
+            "mean": found.a_slot_mean,
+            "most": found.a_slot_most,
+            "slots": found.slots,
+            "in_flood": found.slots_in_flood,
+            "flood_share": found.flood_share,
+        },
+        "chattering": [_frequent(one) for one in found.chattering],
+        "repeating_within_an_hour": [_frequent(one) for one in found.repeating],
+        "fleeting": found.fleeting,
+        "stale": {"now": found.stale_now, "most": found.stale_most},
+        "most_frequent": [_frequent(one) for one in found.frequent],
+        "most_frequent_share": found.frequent_share,
+        "priorities": found.priorities,
+        "targets": [asdict(one) for one in targets(found)],
+        "noisiest": [
+            {**_frequent(one.frequent), "cure": {**asdict(one.cure), "lines": list(one.cure.lines)}} for one in noisy
+        ],
+    }
+
+
+def _frequent(one: Frequent) -> dict[str, Any]:
+    about = one.about
+    return {
+        "id": about.condition, "site": about.site, "fan": about.fan, "supply": about.supply, "count": one.count,
+        "share": one.share,
+    }  # fmt: skip
 
 
 def fan_shape(item: Mapping[str, Any]) -> dict[str, Any]:

@@ -60,7 +60,8 @@ def fine(answer: httpx.Response) -> None:
     "path",
     [
         "/", "/loggers", "/fans/meadow/north-3", "/api/v1/fans", "/api/v1/alarms", "/api/v1/loggers",
-        "/api/v1/fans/meadow/north-3/readings", "/api/v1/fans/meadow/north-3/service", "/loggers/take-on",
+        "/api/v1/alarms/figures", "/api/v1/fans/meadow/north-3/readings", "/api/v1/fans/meadow/north-3/service",
+        "/loggers/take-on",
         "/notices", "/api/v1/notices", "/api/v1/routes", "/a/0-1-1-farm-0.x",
     ],
 )  # fmt: skip
