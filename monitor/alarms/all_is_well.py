@@ -179,7 +179,7 @@ def _standing(site: SiteDay) -> list[tuple[str, Alarm]]:
 
 def _alarm_words(name: str, alarm: Alarm, site: SiteDay, most: int | None = None) -> str:
     """`North 3 over its limit since 02:08`; a name of at most so many characters."""
-    said = clean(name) or "whole site"
+    said = clean(name) or "Whole site"
     said = said if most is None else shorten(fold(said), most)
     when = "worked out" if alarm.condition == "cold-night" else "since"
     return f"{said} {phrases.name_of(alarm.condition)} {when} {_moment(alarm.since, site)}"
@@ -197,7 +197,7 @@ def _fans_words(site: SiteDay) -> str:
     if unknown:
         fans = f"{unknown} fan{'s' if unknown != 1 else ''}"
         whether = f"whether {'they run' if unknown != 1 else 'it runs'} is not known"
-        parts.append(f"of {unknown} it is not known" if parts else f"{fans}, {whether}")
+        parts.append(f"{unknown} not heard" if parts else f"{fans}, {whether}")
     return ", ".join(parts)
 
 
@@ -234,19 +234,23 @@ def _came_and_went(site: SiteDay) -> list[str]:
     return [f"{phrases.name_of(condition)} {phrases.times(count)}" for condition, count in site.came_and_went if count]
 
 
-def _held_back(one: HeldBack, site: SiteDay, most: int | None = None) -> str:
-    """`South 1 out of service until Thu 8 Oct 07:00`."""
-    said = clean(one.name) or "whole site"
-    said = said if most is None else shorten(fold(said), most)
-    of = f' "{phrases.name_of(one.condition)}"' if one.condition else ""
-    how = {
-        Suppression.SHELVED: "shelved",
-        Suppression.OUT_OF_SERVICE: "out of service",
-        Suppression.SUPPRESSED_BY_DESIGN: "planned stop",
+def _how(one: HeldBack, site: SiteDay) -> str:
+    """`out of service until Thu 8 Oct 07:00`."""
+    of = f'"{phrases.name_of(one.condition)}" ' if one.condition else ""
+    how, no_end = {
+        Suppression.SHELVED: (f"{of}shelved", "no end set"),
+        Suppression.OUT_OF_SERVICE: (f"{of}out of service", "no return date"),
+        Suppression.SUPPRESSED_BY_DESIGN: ("planned stop", "no end set"),
     }[one.suppression]
-    end = "no return date" if one.suppression is Suppression.OUT_OF_SERVICE else "no end set"
-    of = "" if one.suppression is Suppression.SUPPRESSED_BY_DESIGN else of
-    return f"{said}{of} {how}" + (f" until {_moment(one.until, site)}" if one.until else f", {end}")
+    return f"{how} until {_moment(one.until, site)}" if one.until is not None else f"{how}, {no_end}"
+
+
+def _silent_short(site: SiteDay) -> list[str]:
+    """What is silent on purpose, those of one end together: `South 1 and South 2 out of service until Thu 8 Oct`."""
+    together: dict[str, list[str]] = {}
+    for one in site.held_back:
+        together.setdefault(_how(one, site), []).append(shorten(fold(clean(one.name)), _NAME_SHORT) or "the whole site")
+    return [f"{measures.names(tuple(names), 3)} {how}" for how, names in together.items()]
 
 
 def _delivery(site: SiteDay) -> list[str]:
@@ -302,19 +306,39 @@ def _listed(parts: Sequence[str], begin: str, counted: str, between: str = "; ")
     return (f"{begin}{between.join(parts)}.", *fewer, counted)
 
 
+def _standing_short(site: SiteDay) -> tuple[str, ...]:
+    """What stands: one by one, else by what it is; in the end only how many, which the head says where it can."""
+    told = [one for one in _standing(site) if not (_blind(site) and one[1].condition in _SILENT)]
+    if not told:
+        return ("",)
+    one_by_one = f"{'; '.join(_alarm_words(name, alarm, site, _NAME_SHORT) for name, alarm in told)}."
+    groups: dict[str, list[str]] = {}
+    for name, alarm in told:
+        who = shorten(fold(clean(name)), _NAME_SHORT) or "Whole site"
+        groups.setdefault(phrases.name_of(alarm.condition), []).append(who)
+
+    def group(words: str, most: int) -> str:
+        return f"{words[:1].upper()}{words[1:]}: {measures.names(tuple(groups[words]), most)}"
+
+    grouped = [f"{'; '.join(group(words, most) for words in groups)}." for most in (8, 5, 3, 2)]
+    worst = next(iter(groups))
+    left = len(told) - len(groups[worst])
+    fewest = f"{group(worst, 2)}; {left} more." if left else f"{group(worst, 2)}."
+    many = f"{len(told)} alarm{'s stand' if len(told) > 1 else ' stands'}." if _blind(site) else ""
+    return (one_by_one, *grouped, fewest, many)
+
+
 def _short(site: SiteDay) -> str:
-    standing = [_alarm_words(name, alarm, site, _NAME_SHORT) for name, alarm in _standing(site)]
     unheard = [shorten(fold(name), _NAME_SHORT) for name in _unheard_untold(site)]
-    silent = [_held_back(one, site, _NAME_SHORT) for one in site.held_back]
+    silent = _silent_short(site)
     went = _came_and_went(site)
-    many = "" if not _blind(site) else f"{len(standing)} alarm{'s stand' if len(standing) > 1 else ' stands'}."
     trouble = [fold(clean(sentence)) for sentence in site.trouble if clean(sentence)]
     return fit(
         [
             Piece(_names(site), (NAMES,)),
             Piece((f"{_shout(site)}.",), (FIGURES,)),
             Piece((FIRST,) if _silence(site) else ("",), (FIRST_STEP,)),
-            Piece(_listed(standing, "", many), (FIRST_STEP,)),
+            Piece(_standing_short(site), (FIRST_STEP,)),
             Piece(("",) if _blind(site) else _listed(unheard, "Not heard, not watched: ", "", ", "), (FIRST_STEP,)),
             Piece((" ".join(_delivery(site)),), (FIGURES,)),
             Piece((" ".join(trouble), *trouble[:1], ""), (WHY,)),
@@ -324,8 +348,8 @@ def _short(site: SiteDay) -> str:
             Piece(_listed(went, f"Came and went since {_moment(site.since, site)}: ", "", ", "), (WHY,)),
             Piece((_away(site), ""), (WHY,)),
             Piece(
-                _listed(silent, "Silent on purpose: ", f"Silent on purpose: {len(silent)}, see the page."),
-                (FIRST_STEP,),
+                _listed(silent, "Silent on purpose: ", f"Silent on purpose: {len(site.held_back)}, see the page."),
+                (MORE_FIGURES,),
             ),
             Piece((site.page or "", ""), (ADDRESS,), verbatim=True),
         ],
@@ -409,7 +433,8 @@ def _standing_line(name: str, alarm: Alarm, site: SiteDay) -> str:
 
 def _held_back_line(one: HeldBack, site: SiteDay) -> str:
     said = [part for part in (one.by, one.why) if part]
-    return _held_back(one, site) + (f" ({': '.join(map(clean, said))})." if said else ".")
+    who = clean(one.name) or "The whole site"
+    return f"{who} {_how(one, site)}" + (f" ({': '.join(map(clean, said))})." if said else ".")
 
 
 def _data(site: SiteDay) -> dict[str, Any]:

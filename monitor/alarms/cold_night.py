@@ -17,11 +17,14 @@ from datetime import UTC, datetime
 from typing import Any
 
 from monitor.alarms import figures
+from monitor.alarms.characters import shorten
 from monitor.alarms.story import Story
 
 COLD_NIGHT = "cold-night"
 TOLD_SHORT = 3
 """Fans told with figures in a short form; the others are counted."""
+BRIEF_NAME = 24
+"""Where there is no room the name of the first fan is cut to this."""
 LEAST_TOLD = 0.10
 """Fans with a smaller chance than this are not named among the others."""
 
@@ -32,6 +35,7 @@ FIRST_STEP = (
     ),
     "Before dark: lighten the supply, open roof vents; else stop the fan, any heater off first. Never raise a setting.",
     "Before dark: lighten the load, or stop the fan, any heater off first. Never raise a setting.",
+    "Before dark: lighten the load, or stop the fan, any heater off first.",
 )
 STEPS = (
     "Switch off what can wait on the same supply tonight (augers, a dryer): its voltage comes up, the amps come down.",
@@ -90,7 +94,9 @@ def short(story: Story) -> tuple[str, ...]:
         left = len(found) - most
         told = [_in_short(fan, story) for fan in found[:most]]
         wordings.append("; ".join(told) + (f"; and {left} more" if left else "") + ".")
-    return tuple(wordings)
+    left = len(found) - 1
+    briefly = f"{shorten(found[0].name, BRIEF_NAME)} to {found[0].amps}, {found[0].past}"
+    return (*wordings, briefly + (f"; and {left} more." if left else "."))
 
 
 def in_long(story: Story) -> Iterator[str]:

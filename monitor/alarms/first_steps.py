@@ -49,9 +49,10 @@ _SHORT: Mapping[str, tuple[str, ...]] = {
             f"({HEATER}), let it cool half an hour."
         ),
         f"First switch off other loads on its supply, else stop it ({HEATER}).",
+        f"First lighten its supply, else stop it ({HEATER}).",
     ),
     "voltage-unbalance": (
-        "First compare other three-phase fans: unbalanced too, it is the supply; only here, its own connections.",
+        "First see whether other three-phase fans have it too: then it is the supply; if not, its own connections.",
         "First have the supply and its connections checked.",
     ),
     "voltage-low": (
@@ -213,14 +214,14 @@ _DOUBT_STEPS: Mapping[int | None, tuple[str, ...]] = {
         "See whether the fan runs.",
         "Start the logger anew and see that its figures move. If they stay, its input or its program hangs.",
     ),
-    layout.STUCK: ("Locked out: that leg's clamp, its lead and its terminal at the logger.",),
+    layout.STUCK: ("Have that leg's clamp, its lead and its terminal at the logger looked at, locked out.",),
     layout.IMPOSSIBLE: (
         "Locked out: are all clamps closed, on the right leads, one lead in each, and the voltage leads fast?",
         "Compare with a hand meter: for a qualified person.",
     ),
     layout.CLAMP_OFF: (
         "Locked out: put the clamp of {leg} back round its lead and close it; see to its lead.",
-        "The amps do not look like a lost phase: the other legs would have risen.",
+        "It is hardly a lost phase: the other legs would have risen. If it hums or turns slowly, stop it all the same.",
     ),
     layout.CLOCK_OFF: (
         "Set the logger's clock, or have it take the time from the network; see to the battery of its clock.",
@@ -315,7 +316,7 @@ def _tripped(story: Story) -> tuple[str, ...]:
                 f"{BY_ITSELF}"
             ),
             f"First shut off any heater. Leave it off. {BY_ITSELF}",
-            "First shut off any heater. Leave it off.",
+            "First shut off any heater. Leave it off and lock it out: it may start by itself.",
         )
     return (
         (
@@ -323,7 +324,7 @@ def _tripped(story: Story) -> tuple[str, ...]:
             f"{listed(checks(story) or ('the blades',))}. {BY_ITSELF}"
         ),
         f"First shut off any heater. No reset before the cause is found. {BY_ITSELF}",
-        "First shut off any heater. No reset before the cause is found.",
+        "First shut off any heater. No reset. It may start by itself: lock it out.",
     )
 
 
@@ -362,6 +363,9 @@ def steps(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tuple[str
     if condition == "phase-lost" and story.running is False:
         off = "Shut off any heater. Do not reset it: on two phases it cannot start, it only hums and burns out."
         return off, *_STEPS[condition][1:]
+    if condition == "slow-start" and story.running is False:
+        off = "Shut off any heater and leave the fan off; it may start by itself, so lock it out."
+        return off, *_STEPS[condition][2:]
     if condition == "logger-suspect":
         return _doubt(alarm, story, _DOUBT_STEPS)
     if condition in _STEPS:

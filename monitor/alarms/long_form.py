@@ -17,6 +17,8 @@ FOOTER = "This service watches and advises. It is no motor protection and replac
 NEGLIGIBLE_AMPS = 0.05
 """A part smaller than this rounds to 0.0 A and is left out."""
 PARTS_TOLD = 4
+LOCKED_OUT = "Locked out: "
+"""So begins what is done at a fan that is locked out; beside the name of the check it stands before the colon."""
 _ABOUT_NO_LOAD = ("supply-lost", "site-silent", "not-run", "many-starts", cold_night.COLD_NIGHT)
 """Conditions for which legs, volts and limit of now say nothing."""
 _ABOUT_NO_LIMIT = ("phase-lost", "slow-start", "logger-suspect", "leg-spread", "no-load", "voltage-low", "voltage-high")
@@ -90,7 +92,8 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
 
 
 def _since(alarm: Alarm, story: Story, kind: str) -> str:
-    lasted = figures.span((story.now - alarm.since).total_seconds())
+    seconds = (story.now - alarm.since).total_seconds()
+    lasted = figures.span(seconds) if seconds >= 1.0 else "just now"
     if alarm.condition == cold_night.COLD_NIGHT:
         return f"Worked out: {at(alarm.since, story)}."
     label = "Tripped" if alarm.condition == "tripped" else "Since"
@@ -130,7 +133,9 @@ def _do_first(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str
     for mark, check in zip(marks, found, strict=False):
         name, how = str(check.get("name", "")), str(check.get("how") or "")
         done = " (done, on the service record)" if check.get("done") else ""
-        yield f"{mark} {name[:1].upper()}{name[1:]}{done}" + (f": {how}" if how and not done else "")
+        locked = ", locked out" if how.startswith(LOCKED_OUT) and not done else ""
+        how = how.removeprefix(LOCKED_OUT)
+        yield f"{mark} {name[:1].upper()}{name[1:]}{locked}{done}" + (f": {how}" if how and not done else "")
 
 
 def _figures(alarm: Alarm, story: Story) -> Iterator[str]:
@@ -267,9 +272,9 @@ def _option(pitch: Mapping[str, Any], key: str, story: Story) -> str:
 
 def _cleared(alarm: Alarm, story: Story) -> list[list[str]]:
     when = alarm.cleared if alarm.cleared is not None else story.now
-    heard = f", heard {at(story.now, story)}" if story.now - when > phrases.LATE else ""
+    told = f", told {at(story.now, story)}" if story.now - when > phrases.LATE else ""
     top = [
-        f"Cleared: {at(when, story)}{heard}.",
+        f"Cleared: {at(when, story)}{told}.",
         f"{phrases.lasted(alarm, when, story)}.",
     ]
     worst = measures.worst(alarm)
@@ -294,7 +299,7 @@ def _now(alarm: Alarm, story: Story) -> Iterator[str]:
 
 def _end(alarm: Alarm, story: Story) -> list[str]:
     link = phrases.acknowledge_link(alarm, story)
-    here = "Acknowledge it here: " if phrases.to_acknowledge(alarm) and link is None else "The fan's page: "
+    here = "Acknowledge it here: " if phrases.to_acknowledge(alarm) and link is None else "Its page: "
     page = f"{here}{story.page}" if story.page else ""
     by = f"Acknowledged by {alarm.acknowledged_by}." if alarm.acknowledged_by else ""
     return [

@@ -115,7 +115,7 @@ def brief(alarm: Alarm, story: Story) -> str:
         seconds = trip_seconds(alarm, story)
         if seconds is None or math.isinf(seconds):
             return ""
-        return "at its trip level now" if seconds <= 0 else f"at most {figures.at_most(seconds)}"
+        return "at its trip level now" if seconds <= 0 else f"in at most {figures.at_most(seconds)}"
     if condition == "device-margin":
         share = figures.percent(share_of_setting(alarm, story))
         return f"{share} of its setting" if share else ""

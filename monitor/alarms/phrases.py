@@ -204,6 +204,12 @@ def plan_ended(wanted: Wanted | None) -> bool:
     return wanted is not None and wanted.cause in (Cause.PLAN_OVER, Cause.PLAN_WITHDRAWN)
 
 
+def over_at(what_words: str, at: datetime, story: Story) -> str:
+    """When it was over: `at 02:43` it runs again, `since 02:43` it is no longer over its limit."""
+    link = "since" if "no longer" in what_words else "at"
+    return f"{link} {figures.moment(at, story.now, story.time_zone)}"
+
+
 def lasted(alarm: Alarm, until: datetime, story: Story) -> str:
     """`It lasted 2 h 2 min, from 02:08`."""
     since = figures.moment(alarm.since, story.now, story.time_zone)

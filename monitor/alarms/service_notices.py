@@ -138,7 +138,7 @@ def broker_away(away: BrokerAway) -> Texts:
 # --- the service was down ---------------------------------------------------------------------------------------
 
 
-_LOOK = "First see that every fan runs that should: a trip in that time was told to nobody."
+_LOOK = "First see that every fan that should run does: a trip in that time was told to nobody."
 _LOOK_SHORT = "First see that every fan runs."
 _KEPT = {
     True: "Readings that the broker kept are judged now; a trip or an overload in them is told as found late.",
@@ -149,9 +149,10 @@ _KEPT = {
 
 def _down_span(down: Downtime) -> str:
     if down.last_sign is None:
-        return f"until {_moment(down.start, down.start, down)}"
+        return f"until {_moment(down.start, down.start, down)}{_zone(down)}"
     lasted = figures.span((down.start - down.last_sign).total_seconds())
-    return f"{_moment(down.last_sign, down.start, down)} to {_moment(down.start, down.start, down)} ({lasted})"
+    zone = f", {down.time_zone.key}" if down.name_zone else ""
+    return f"{_moment(down.last_sign, down.start, down)} to {_moment(down.start, down.start, down)} ({lasted}{zone})"
 
 
 def _down_short(down: Downtime) -> str:
@@ -160,7 +161,7 @@ def _down_short(down: Downtime) -> str:
     blind = f"{_fans(down.fans)} {'was' if down.fans == 1 else 'were'} not watched"
     return fit(
         [
-            Piece((f"The fan monitor was DOWN {span}{_zone(down)}: {blind}.",), (FIGURES,)),
+            Piece((f"The fan monitor was DOWN {span}: {blind}.",), (FIGURES,)),
             Piece(_sites_short(down.sites), (WHY,)),
             Piece((f"Why: {clean(down.why)}." if down.why else "", ""), (WHY,)),
             Piece(("It watches again.",), (FIGURES,)),
@@ -187,7 +188,7 @@ def _down_long(down: Downtime) -> str:
             ],
             [
                 "What to do first:",
-                "1. See that every fan runs that should. A trip in that time was told to nobody.",
+                "1. See that every fan that should run does. A trip in that time was told to nobody.",
                 "2. Where one stands still: any heater's fuel off first, then find out why before it is started again.",
                 "3. If nobody switched the monitor off, see to its power: a small battery supply keeps it watching.",
             ],
@@ -250,6 +251,7 @@ def _away_long(away: BrokerAway) -> str:
                 f"Since: {since} ({lasted}).",
                 f"The broker at {clean(away.broker)} answers, but does not let the monitor in." if away.refused else "",
                 f"Last try: {clean(away.error)}." if away.error else "",
+                "The broker takes the loggers' messages; without it no reading reaches the monitor.",
                 "No other notice about silent loggers comes while this holds.",
             ],
             ["What to check first, in this order:", *(f"{place}. {step}" for place, step in enumerate(steps, 1))],
@@ -290,7 +292,7 @@ def _back_long(away: BrokerAway) -> str:
                 f"Away: {_moment(away.since, away.now, away)} to {_moment(back, away.now, away)} ({lasted}).",
             ],
             [
-                "What to do first: see that every fan runs that should. A trip in that time was told to nobody.",
+                "What to do first: see that every fan that should run does. A trip in that time was told to nobody.",
                 "A logger that does not come back is told as usual: no readings.",
             ],
             [f"What becomes of that time: {_KEPT[None]}"],

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from monitor.alarms import figures, measures, phrases, short_form
+from monitor.alarms import measures, phrases, short_form
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean, fold, shorten
 from monitor.alarms.data import notice_data, plain
@@ -110,7 +110,7 @@ def _one(alarm: Alarm, story: Story, wanted: Wanted, now: datetime) -> _One:
     cleared = wanted.kind == "cleared"
     if cleared:
         what, _, because = what.partition(", ")
-    when = f"at {_moment(alarm.cleared or now, story)}" if cleared else phrases.since_words(alarm, story)
+    when = phrases.over_at(what, alarm.cleared or now, story) if cleared else phrases.since_words(alarm, story)
     bad = "" if cleared else measures.brief(alarm, story)
     return _One(alarm, story, wanted, wanted.kind, phrases.point_name(alarm, story), what, because, bad, when)
 
@@ -119,10 +119,6 @@ def _worst_first(one: _One) -> tuple[bool, int, bool, datetime, int]:
     return (
         one.cleared, -PRIORITIES.index(one.alarm.priority), not one.wanted.rings, one.alarm.raised, one.alarm.number,
     )  # fmt: skip
-
-
-def _moment(when: datetime, story: Story) -> str:
-    return figures.moment(when, story.now, story.time_zone)
 
 
 def _site(told: Sequence[_One]) -> str:

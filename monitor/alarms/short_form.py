@@ -118,21 +118,32 @@ def trip_words(alarm: Alarm, story: Story) -> str | None:
 
 def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> list[Piece]:
     since = phrases.since_words(alarm, story)
-    late = phrases.heard_late(alarm) and kind == "raised"
-    said_late = f"{since} ({phrases.happened(alarm, story)})" if late else since
     head = phrases.headline(alarm, story, kind, wanted).upper()
     bad = measures.in_full(alarm, story)
+    if alarm.condition == "tripped" and story.running:  # its head may say that nobody acknowledged it
+        head, comma, rest = head.partition(", ")
+        since = since.replace(",", f"{comma}{rest.lower()},", 1)
     body = f"{head}, {bad}," if bad else head
     body += "," if alarm.condition == "tripped" and not story.running else ""
-    brief = ", ".join(part for part in (head, measures.brief(alarm, story), since) if part)
+    late = phrases.heard_late(alarm) and kind == "raised"
+    said_late = f"{since} ({phrases.happened(alarm, story)})" if late else since
+    # The time to trip follows in a sentence of its own.
+    figure = measures.brief(alarm, story) if alarm.condition != "trip-near" else ""
+    brief = f"{head}, {figure}, {since}" if figure else f"{head} {since}"
     again = phrases.again(alarm, story, wanted)
     return [
         Piece((f"{body} {said_late}.", f"{body} {since}.", f"{brief}."), (FIGURES, BRIEFLY)),
         Piece((*phrases.unacknowledged(story), ""), (WHY,)),
         _again(alarm, again),
         *([] if phrases.plan_ended(wanted) else _more(alarm, story)),
-        Piece(first_step(alarm, story, wanted), (FIRST_STEP, *((BRIEFLY,) if alarm.condition == "tripped" else ()))),
+        _first_step(alarm, story, wanted),
     ]
+
+
+def _first_step(alarm: Alarm, story: Story, wanted: Wanted | None) -> Piece:
+    """What to do first; of three wordings the last only where names have given way before."""
+    wordings = first_step(alarm, story, wanted)
+    return Piece(wordings, (*(FIRST_STEP,) * max(1, len(wordings) - 2), BRIEFLY))
 
 
 def _again(alarm: Alarm, again: str) -> Piece:
@@ -148,7 +159,8 @@ def _more(alarm: Alarm, story: Story) -> list[Piece]:
     if alarm.condition == "logger-overdue":
         return _silent(alarm, story)
     if alarm.condition == cold_night.COLD_NIGHT:
-        return [Piece(cold_night.short(story), (FIGURES,))]
+        fans = cold_night.short(story)
+        return [Piece(fans, (*(FIGURES,) * max(0, len(fans) - 2), BRIEFLY))]
     if alarm.condition == "site-silent":
         return [Piece(("No fan there is watched now.",), (FIGURES,))]
     if alarm.condition == "logger-suspect":
@@ -156,8 +168,8 @@ def _more(alarm: Alarm, story: Story) -> list[Piece]:
     if alarm.condition == "supply-lost":
         if phrases.inferred(alarm, story):
             return [Piece(("Supply or common control: cannot tell which.",), (FIGURES,))]
-        fans = measures.names(story.fans)
-        return [Piece((f"On it: {fans}." if fans else "", ""), (MORE_FIGURES,))]
+        on_it = measures.names(story.fans)
+        return [Piece((f"On it: {on_it}." if on_it else "", ""), (MORE_FIGURES,))]
     if alarm.condition in measures.UNBALANCE_CONDITIONS:
         beyond = measures.no_limit(alarm, story)
         amps = measures.highest_leg(story) if beyond else measures.load_words(alarm, story)
@@ -215,7 +227,7 @@ def _blades(alarm: Alarm, story: Story) -> list[Piece]:
         return []  # with minutes left, or with a motor that is too hot, pitch is for another day
     pitch = story.pitch
     if pitch is None:
-        words = f"{story.estimate_words[:1].upper()}{story.estimate_words[1:]}." if story.estimate_words else ""
+        words = f"Blades: {story.estimate_words}." if story.estimate_words else ""
         return [Piece((words, ""), (NICE_TO_KNOW,))]
     as_is = phrases.reduction(pitch, "as_is")
     right = _right_words(pitch)
@@ -245,10 +257,10 @@ def _right_words(pitch: Mapping[str, Any]) -> str:
 
 def _cleared(alarm: Alarm, story: Story) -> list[Piece]:
     at = alarm.cleared if alarm.cleared is not None else story.now
-    when = f"at {figures.moment(at, story.now, story.time_zone)}"
-    if story.now - at > phrases.LATE:
-        when += f" (heard {figures.moment(story.now, story.now, story.time_zone)})"
     head, comma, because = phrases.what(alarm, story, "cleared").partition(",")
+    when = phrases.over_at(head, at, story)
+    if story.now - at > phrases.LATE:
+        when += f" (told {figures.moment(story.now, story.now, story.time_zone)})"
     worst = measures.worst(alarm)
     was = phrases.lasted(alarm, at, story)
     return [

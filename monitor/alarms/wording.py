@@ -45,6 +45,9 @@ def subject(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
     )
     what = phrases.headline(alarm, story, kind, wanted)
     names = tuple(f"{who(alarm, story, most)}:" for most in (60, 40, 26, 20, 14))
-    return fit(
-        [Piece(names, (NAMES,)), Piece((f"{what}, {share}" if share else what, what), (FIGURES,))], SUBJECT_AT_MOST
+    said = f"{what}, {share}" if share else what
+    waited = (
+        "" if kind == "cleared" or "not acknowledged" in what else next(iter(phrases.unacknowledged(story)[-1:]), "")
     )
+    second = (f"{said}, {waited[:1].lower()}{waited[1:].rstrip('.')}",) if waited else ()
+    return fit([Piece(names, (NAMES,)), Piece((*second, said, what), (FIGURES,))], SUBJECT_AT_MOST)
