@@ -23,7 +23,7 @@ from monitor.alarms.story import Story
 COLD_NIGHT = "cold-night"
 TOLD_SHORT = 3
 """Fans told with figures in a short form; the others are counted."""
-BRIEF_NAME = 24
+BRIEF_NAME = 14
 """Where there is no room the name of the first fan is cut to this."""
 LEAST_TOLD = 0.10
 """Fans with a smaller chance than this are not named among the others."""
@@ -35,7 +35,7 @@ FIRST_STEP = (
     ),
     "Before dark: lighten the supply, open roof vents; else stop the fan, any heater off first. Never raise a setting.",
     "Before dark: lighten the load, or stop the fan, any heater off first. Never raise a setting.",
-    "Before dark: lighten the load, or stop the fan, any heater off first.",
+    "Before dark: lighten the load or stop it, any heater off first.",
 )
 STEPS = (
     "Switch off what can wait on the same supply tonight (augers, a dryer): its voltage comes up, the amps come down.",
@@ -96,7 +96,7 @@ def short(story: Story) -> tuple[str, ...]:
         wordings.append("; ".join(told) + (f"; and {left} more" if left else "") + ".")
     left = len(found) - 1
     briefly = f"{shorten(found[0].name, BRIEF_NAME)} to {found[0].amps}, {found[0].past}"
-    return (*wordings, briefly + (f"; and {left} more." if left else "."))
+    return (*wordings, briefly + (f"; {left} more." if left else "."))
 
 
 def in_long(story: Story) -> Iterator[str]:

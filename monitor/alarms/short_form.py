@@ -21,9 +21,12 @@ from monitor.alarms.verdicts import verdict
 SHORT_AT_MOST = 300
 """Characters: two parts of an SMS hold 306."""
 NOT_AT_THIS_CURRENT = "Time to trip: not at this current"
+TRIP_POINT_UNKNOWN = "Time to trip: its trip point is not known (built-in protector)"
 MAY_CARRY_IT = "At this current a device may open within two hours, or carry it"
 MAY_OPEN_PERCENT = 105.0
 """Of its setting: from here to 120 % a device may open or not (IEC 60947-4-1)."""
+NEAR_ITS_TRIP_POINT = "NEAR THE TRIP POINT OF ITS OVERLOAD DEVICE", "NEAR ITS TRIP POINT"
+"""The longest words of the table, and what is said where there is no room for them."""
 NAME_AT_MOST = (48, 30, 22, 14)
 """Lengths to which the name of the fan and that of the site are cut, one after the other."""
 
@@ -108,7 +111,7 @@ def trip_words(alarm: Alarm, story: Story) -> str | None:
     seconds = measures.trip_seconds(alarm, story)
     if seconds is None:
         built_in = story.device_type == "built-in protector" and alarm.condition in measures.LOAD_CONDITIONS
-        return "Time to trip: its trip point is not known (built-in protector)" if built_in else None
+        return TRIP_POINT_UNKNOWN if built_in else None
     if math.isinf(seconds):
         share = measures.share_of_setting(alarm, story)
         may = alarm.condition == "device-margin" or (share is not None and share >= MAY_OPEN_PERCENT)
@@ -127,9 +130,10 @@ def _standing(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str) -> l
     body += "," if alarm.condition == "tripped" and not story.running else ""
     late = phrases.heard_late(alarm) and kind == "raised"
     said_late = f"{since} ({phrases.happened(alarm, story)})" if late else since
-    # The time to trip follows in a sentence of its own.
-    figure = measures.brief(alarm, story) if alarm.condition != "trip-near" else ""
-    brief = f"{head}, {figure}, {since}" if figure else f"{head} {since}"
+    # The time to trip, and the fans of a cold night, follow in a sentence of their own.
+    figure = measures.brief(alarm, story) if alarm.condition not in ("trip-near", cold_night.COLD_NIGHT) else ""
+    fewer = head.replace(*NEAR_ITS_TRIP_POINT)
+    brief = f"{fewer}, {figure}, {since}" if figure else f"{fewer} {since}"
     again = phrases.again(alarm, story, wanted)
     return [
         Piece((f"{body} {said_late}.", f"{body} {since}.", f"{brief}."), (FIGURES, BRIEFLY)),
@@ -183,7 +187,8 @@ def _more(alarm: Alarm, story: Story) -> list[Piece]:
     trip = trip_words(alarm, story)
     if trip is not None:
         never = trip in (NOT_AT_THIS_CURRENT, MAY_CARRY_IT)
-        pieces.append(Piece((f"{trip}.", ""), (NICE_TO_KNOW,)) if never else Piece((f"{trip}.",), (FIGURES,)))
+        told = (f"{trip}.", "Trip point not known.") if trip == TRIP_POINT_UNKNOWN else (f"{trip}.",)
+        pieces.append(Piece((f"{trip}.", ""), (NICE_TO_KNOW,)) if never else Piece(told, (BRIEFLY,)))
     return pieces
 
 
