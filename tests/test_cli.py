@@ -329,7 +329,7 @@ def test_check_sends_a_test_to_every_address_when_asked_to(call: Call, tmp_path:
     assert [line.split(": ", 1)[1] for line in told[:2]] == [
         "terminal:: has taken the test notice", "json://...: has taken the test notice",
     ]  # fmt: skip
-    assert told[2].startswith("WRONG  notices farm: json://...: refused: ")
+    assert told[2].startswith("WRONG  notices farm: json://...: no answer: ")
 
 
 # --- as a process ------------------------------------------------------------------------------------------------

@@ -56,9 +56,10 @@ def send(
     if address == TERMINAL:
         within(deadline_seconds, lambda: _print(notice, print_line), address)
     elif address.startswith(webhook.SCHEMES):
+        webhook.trust()  # outside the deadline: the first one loads libraries and certificates
         within(deadline_seconds, lambda: webhook.post(address, notice, secret or "", deadline_seconds, now()), address)
     else:
-        plugin = plugin_of(address)  # outside the deadline: the first one loads all plug-ins, which takes seconds
+        plugin = plugin_of(address)  # outside the deadline, too: the first one loads all plug-ins
         if plugin is None:
             raise LinkError(f"not sent: the address {shown(address)} is not understood", permanent=True)
         if address.startswith(mail.SCHEMES) and mail.ours(plugin):
@@ -119,6 +120,10 @@ def _print(notice: Notice, print_line: Callable[[str], None]) -> None:
 
 _SERVERS: Final = ("mailto", "mailtos", "mqtt", "mqtts", "json", "jsons", "xml", "xmls", "form", "forms")
 """Here user and host name a server, which the reader of a reason must know; in other addresses they may be tokens."""
+
+
+_SILENCE: Final = ("timed out", "connection error", "connection refused", "could not be delivered")
+"""In the library's words for a failed try: nobody said no, nobody was there."""
 
 
 class _Lines(logging.Handler):
@@ -202,8 +207,10 @@ def _apprise(plugin: Any, address: str, notice: Notice, deadline_seconds: float)
     taken.note(notice.id, has_it)
     if cause is not None:
         why = f"{type(cause).__name__}: {cause}; {why}"
-    late = "no answer" if time.monotonic() >= until or "timed out" in why.lower() else "refused"
-    raise LinkError(f"{late}: {without_secrets(why, address)[:500] or 'the library gave no reason'}") from cause
+    silent = time.monotonic() >= until or any(word in why.lower() for word in _SILENCE)
+    raise LinkError(
+        f"{'no answer' if silent else 'refused'}: {without_secrets(why, address)[:500] or 'the library gave no reason'}"
+    ) from cause
 
 
 def _mail(plugin: Any, address: str, notice: Notice, deadline_seconds: float, now: datetime) -> None:

@@ -14,7 +14,7 @@ from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.database import Database
 from monitor.service.delivery import LEAST_TRIES, WAITS_SECONDS, Address, Delivery
-from tests.servers import until
+from tests.servers import receiver, says, until
 from tests.service.test_delivery import START, notice, put, told
 
 DAY, YEAR = 86_400.0, 365 * 86_400.0
@@ -195,3 +195,48 @@ def test_the_time_of_a_try_is_the_wall_clock_of_then(world: World) -> None:
     first, second = told(world.database, FIRST).tries
     assert second.at - first.at == timedelta(days=-1, seconds=10)
     assert (first.number, second.number) == (1, 2)
+
+
+# ---------------------------------------------------------------------- Retry-After
+
+
+@pytest.mark.parametrize("code", [429, 503])
+@pytest.mark.parametrize(
+    ("header", "waits"),
+    [
+        ("120", 120),  # obeyed
+        ("3", 10),  # never sooner than our own wait
+        ("-7", 10), ("soon", 10), ("", 10),  # makes no sense
+        ("Sun, 04 Oct 2026 01:19:30 GMT", 300),  # by our clock, which is the receiver's by NTP
+        ("Sun, 04 Oct 2020 01:19:30 GMT", 10),
+        ("Thu, 04 Oct 2096 01:19:30 GMT", 86_400), ("99999999999999", 86_400),  # a day at most, which is the last try
+    ],
+)  # fmt: skip
+def test_a_receiver_may_say_when(
+    database: Database, monkeypatch: pytest.MonkeyPatch, code: int, header: str, waits: int
+) -> None:
+    """Through everything: a real receiver, the wait that is stored, the next try."""
+    answer = f"HTTP/1.1 {code} X\r\nRetry-After: {header}\r\nContent-Length: 0\r\n\r\n".encode()
+    put(database, notice(1, "desk"))
+    name = "0-17-1-desk-0"
+
+    class At(datetime):
+        @classmethod
+        def now(cls, tz: object = None) -> datetime:  # type: ignore[override]
+            return datetime.fromtimestamp(world.wall, UTC)
+
+    monkeypatch.setattr("monitor.links.senders.datetime", At)  # the header's date is read by this clock
+    with receiver(says(answer)) as port:
+        world = World(database)
+        world.delivery = Delivery(
+            database, {("desk", 0): Address(f"webhook+http://127.0.0.1:{port}/", "whsec_" + "QUFB" * 8)},
+            clock=lambda: world.wall, steady=lambda: world.steady,
+        )  # fmt: skip
+        world.look()
+        (made,) = told(database, name).tries
+        assert (made.outcome, made.detail) == ("refused", f"HTTP {code}")
+        assert outbox.next_due_ms(database) == (START + waits) * 1000
+        world.pass_time(waits - 1)
+        assert len(told(database, name).tries) == 1
+        world.pass_time(1)
+        assert len(told(database, name).tries) == 2
