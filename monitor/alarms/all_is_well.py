@@ -7,10 +7,8 @@ did not arrive is told instead. What is silent on purpose is told every day unti
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from monitor.alarms import figures, measures, phrases
 from monitor.alarms.alarm import Alarm
@@ -31,103 +29,22 @@ from monitor.alarms.short_form import (
     Piece,
     fit,
 )
+from monitor.alarms.site_day import FanNow, HeldBack, PointNow, SiteDay
 from monitor.alarms.states import Suppression
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import SUBJECT_AT_MOST
 from monitor.watch.table import PRIORITIES
 
+__all__ = ["KIND", "FanNow", "HeldBack", "PointNow", "SiteDay", "all_is_well", "is_well"]
+
 KIND = "all-is-well"
 WELL = "all is well"
 FIRST = "First look at the fans yourself; then at power, gateway and link."
+_EXPECTED = (Suppression.OUT_OF_SERVICE, Suppression.SUPPRESSED_BY_DESIGN)
 _SILENT = ("logger-overdue", "site-silent")
 """Conditions that say already that a logger is not heard."""
 _NAME_SHORT = 24
 """To this names are cut in the short form."""
-
-
-@dataclass(frozen=True)
-class FanNow:
-    """A fan of the register that is in service, as it is when the line is made. One that is out of service stands under
-    `SiteDay.held_back` only."""
-
-    name: str
-    """As people call it."""
-    heard: bool
-    """Whether its logger is heard, by the watch on silence (`logger-overdue`, `site-silent`); False also for a fan of
-    which no reading has ever come."""
-    running: bool | None = None
-    """Whether it runs by its last reading; None: never heard."""
-    load_ratio: float | None = None
-    """Highest leg over the adjusted limit by its last reading, 1 = the limit; None: not known. Told only of fans that
-    run and are heard."""
-    last_reading: datetime | None = None
-    """Time of its last reading [event time]."""
-
-
-@dataclass(frozen=True)
-class PointNow:
-    """A supply or weather point of the site."""
-
-    name: str
-    heard: bool
-    last_reading: datetime | None = None
-
-
-@dataclass(frozen=True)
-class HeldBack:
-    """Something about which nobody is told, on purpose."""
-
-    name: str
-    """Fan or supply point, as people call it; empty: the whole site."""
-    suppression: Suppression
-    until: datetime | None
-    """Its end [wall time]; None: until somebody ends it."""
-    condition: str | None = None
-    """Id of the only condition it is about; None: everything about this fan."""
-    by: str | None = None
-    why: str | None = None
-
-
-@dataclass(frozen=True)
-class SiteDay:
-    """What a site's daily line is made from."""
-
-    site: str
-    """Site of the register."""
-    site_name: str
-    """As people call it."""
-    time_zone: ZoneInfo
-    """Of the site."""
-    now: datetime
-    """When it is made [wall time, aware UTC]."""
-    since: datetime
-    """From when on it tells what came and went: the time of the line before, else a day ago, else the start of the
-    service."""
-    fans: tuple[FanNow, ...]
-    """All fans in service."""
-    points: tuple[PointNow, ...] = ()
-    """Its supply and weather points with loggers of their own."""
-    standing: tuple[tuple[str, Alarm], ...] = ()
-    """Every alarm that stands (`alarm.state.stands`), acknowledged or not, suppressed or not, with the name of its fan
-    or supply point; the name is empty for one of the whole site."""
-    came_and_went: tuple[tuple[str, int], ...] = ()
-    """Id of a condition and how often it was raised since `since` and is over again."""
-    held_back: tuple[HeldBack, ...] = ()
-    """What is shelved, out of service or suppressed by a plan now."""
-    not_delivered: int = 0
-    """Notices of this site that were given up since `since`."""
-    still_waiting: int = 0
-    """Notices of this site that are due and not delivered yet."""
-    delivered_late: int = 0
-    """Notices of this site since `since` that arrived, but late (by how much is late, the caller decides)."""
-    broker_away_since: datetime | None = None
-    """The connection to the broker is gone since then; None: it stands."""
-    not_watched_seconds: float = 0.0
-    """How long the service or its broker was away since `since`, put together [s]."""
-    trouble: tuple[str, ...] = ()
-    """What else is wrong with the service: sentences, e.g. `The disk is nearly full: 1.2 GB left.`"""
-    page: str | None = None
-    """Address of the Fans page."""
 
 
 def all_is_well(site: SiteDay) -> Texts:
@@ -141,7 +58,7 @@ def is_well(site: SiteDay) -> bool:
         bool(site.fans)
         and all(fan.heard for fan in site.fans)
         and all(point.heard for point in site.points)
-        and not (site.standing or site.trouble or site.not_delivered or site.still_waiting)
+        and not (_standing(site) or site.trouble or site.not_delivered or site.still_waiting)
         and site.broker_away_since is None
     )
 
@@ -162,8 +79,8 @@ def _head(site: SiteDay) -> str:
         return f"not watched, no connection to the broker since {_moment(site.broker_away_since, site)}"
     if _blind(site):
         return "not watched, nothing is heard from any logger"
-    if site.standing:
-        count = len(site.standing)
+    count = len(_standing(site))
+    if count:
         return f"{count} alarm{'s' if count > 1 else ''} stand{'' if count > 1 else 's'}"
     unheard = _unheard(site)
     if unheard:
@@ -174,12 +91,28 @@ def _head(site: SiteDay) -> str:
 
 
 def _standing(site: SiteDay) -> list[tuple[str, Alarm]]:
-    return sorted(site.standing, key=lambda one: (-PRIORITIES.index(one[1].priority), one[1].raised, one[1].number))
+    """What stands, worst first. What is expected to stand, at a fan out of service or one whose stop was announced, is
+    told as silence on purpose: a winter long "one alarm stands" would hide the second."""
+    told = [one for one in site.standing if one[1].suppression not in _EXPECTED]
+    return sorted(told, key=lambda one: (-PRIORITIES.index(one[1].priority), one[1].raised, one[1].number))
+
+
+def _fan_name(name: str) -> str:
+    """As in every notice: a fan that is called by a bare number is `Fan 3`."""
+    said = clean(name) or "no name"
+    return said if any(character.isalpha() for character in said) else f"Fan {said}"
+
+
+def _who(name: str, alarm: Alarm) -> str:
+    """What an alarm is about."""
+    if not clean(name):
+        return "Whole site"
+    return f"Supply point {clean(name)}" if alarm.fan is None else _fan_name(name)
 
 
 def _alarm_words(name: str, alarm: Alarm, site: SiteDay, most: int | None = None) -> str:
     """`North 3 over its limit since 02:08`; a name of at most so many characters."""
-    said = clean(name) or "Whole site"
+    said = _who(name, alarm)
     said = said if most is None else shorten(fold(said), most)
     when = "worked out" if alarm.condition == "cold-night" else "since"
     return f"{said} {phrases.name_of(alarm.condition)} {when} {_moment(alarm.since, site)}"
@@ -215,18 +148,22 @@ def _loggers(site: SiteDay) -> int:
     return len(site.fans) + len(site.points)
 
 
+def _every(site: SiteDay) -> Iterator[tuple[str, FanNow | PointNow]]:
+    """All loggers, with the names that are told."""
+    yield from ((_fan_name(fan.name), fan) for fan in site.fans)
+    yield from ((clean(point.name) or "no name", point) for point in site.points)
+
+
 def _unheard(site: SiteDay) -> list[str]:
-    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
-    return [clean(one.name) or "no name" for one in every if not one.heard]
+    return [name for name, one in _every(site) if not one.heard]
 
 
 def _unheard_untold(site: SiteDay) -> list[str]:
     """Those whose silence is not among the alarms that stand."""
-    if any(alarm.condition == "site-silent" for _, alarm in site.standing):
+    if any(alarm.condition == "site-silent" for _, alarm in _standing(site)):
         return []
-    told = {name for name, alarm in site.standing if alarm.condition in _SILENT}
-    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
-    return [clean(one.name) or "no name" for one in every if not one.heard and one.name not in told]
+    told = {name for name, alarm in _standing(site) if alarm.condition in _SILENT}
+    return [name for name, one in _every(site) if not one.heard and one.name not in told]
 
 
 def _came_and_went(site: SiteDay) -> list[str]:
@@ -249,7 +186,8 @@ def _silent_short(site: SiteDay) -> list[str]:
     """What is silent on purpose, those of one end together: `South 1 and South 2 out of service until Thu 8 Oct`."""
     together: dict[str, list[str]] = {}
     for one in site.held_back:
-        together.setdefault(_how(one, site), []).append(shorten(fold(clean(one.name)), _NAME_SHORT) or "the whole site")
+        who = shorten(fold(_fan_name(one.name)), _NAME_SHORT) if clean(one.name) else "the whole site"
+        together.setdefault(_how(one, site), []).append(who)
     return [f"{measures.names(tuple(names), 3)} {how}" for how, names in together.items()]
 
 
@@ -314,7 +252,7 @@ def _standing_short(site: SiteDay) -> tuple[str, ...]:
     one_by_one = f"{'; '.join(_alarm_words(name, alarm, site, _NAME_SHORT) for name, alarm in told)}."
     groups: dict[str, list[str]] = {}
     for name, alarm in told:
-        who = shorten(fold(clean(name)), _NAME_SHORT) or "Whole site"
+        who = shorten(fold(_who(name, alarm)), _NAME_SHORT)
         groups.setdefault(phrases.name_of(alarm.condition), []).append(who)
 
     def group(words: str, most: int) -> str:
@@ -367,7 +305,7 @@ def _nearest_words(site: SiteDay, most: int) -> str:
     share = figures.percent(100.0 * (nearest.load_ratio or 0.0)) if nearest is not None else None
     if nearest is None or share is None:
         return ""
-    return f"Nearest to its limit: {shorten(fold(clean(nearest.name) or 'no name'), most)}, {share}."
+    return f"Nearest to its limit: {shorten(fold(_fan_name(nearest.name)), most)}, {share}."
 
 
 def _heard_words(site: SiteDay) -> str:
@@ -388,11 +326,11 @@ def _long(site: SiteDay) -> str:
             [f"{name}: {_head(site)}."],
             [f"What to do first: {FIRST[6:7].lower()}{FIRST[7:]}" if _silence(site) else ""],
             [
-                "Standing now:" if site.standing else "",
+                "Standing now:" if _standing(site) else "",
                 *(f"- {_standing_line(one, alarm, site)}" for one, alarm in _standing(site)),
             ],
             [
-                f"Fans: {_fans_words(site)}." if site.fans else "",
+                f"{_fans_words(site)}." if site.fans else "",
                 _nearest_words(site, 200),
                 "" if site.broker_away_since is not None else _heard_words(site),
                 *_not_heard(site),
@@ -402,6 +340,11 @@ def _long(site: SiteDay) -> str:
             [
                 "Silent on purpose, nobody is told:" if site.held_back else "",
                 *(f"- {_held_back_line(one, site)}" for one in site.held_back),
+                *(
+                    f"- {_alarm_words(name, alarm, site)}, as is expected of it."
+                    for name, alarm in site.standing
+                    if alarm.suppression in _EXPECTED
+                ),
             ],
             [
                 f"The fans: {site.page}" if site.page else "",
@@ -414,12 +357,11 @@ def _long(site: SiteDay) -> str:
 
 
 def _not_heard(site: SiteDay) -> Iterator[str]:
-    every: Sequence[FanNow | PointNow] = (*site.fans, *site.points)
-    for one in every:
+    for name, one in _every(site):
         if not one.heard:
             last = one.last_reading
             when = f"last reading {_moment(last, site)}" if last is not None else "no reading has ever come"
-            yield f"- {clean(one.name) or 'no name'} is not heard: {when}."
+            yield f"- {name} is not heard: {when}."
 
 
 def _standing_line(name: str, alarm: Alarm, site: SiteDay) -> str:
@@ -427,13 +369,14 @@ def _standing_line(name: str, alarm: Alarm, site: SiteDay) -> str:
     more = [
         f"{worst} at worst" if worst else "",
         f"acknowledged by {alarm.acknowledged_by}" if alarm.acknowledged_by else "not acknowledged",
+        "shelved" if alarm.suppression is Suppression.SHELVED else "",
     ]
     return f"{_alarm_words(name, alarm, site)} ({', '.join(part for part in more if part)})."
 
 
 def _held_back_line(one: HeldBack, site: SiteDay) -> str:
     said = [part for part in (one.by, one.why) if part]
-    who = clean(one.name) or "The whole site"
+    who = _fan_name(one.name) if clean(one.name) else "The whole site"
     return f"{who} {_how(one, site)}" + (f" ({': '.join(map(clean, said))})." if said else ".")
 
 
@@ -461,7 +404,7 @@ def _data(site: SiteDay) -> dict[str, Any]:
             for point in site.points
         ],
         "nearest": None if nearest is None else plain(nearest.name),
-        "standing": [_standing_data(name, alarm) for name, alarm in _standing(site)],
+        "standing": [_standing_data(name, alarm) for name, alarm in site.standing],
         "came_and_went": dict(site.came_and_went),
         "held_back": [
             {

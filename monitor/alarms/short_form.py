@@ -80,9 +80,13 @@ def pieces(alarm: Alarm, story: Story, wanted: Wanted | None, kind: str, *, blad
 def fit(pieces: Sequence[Piece], most: int) -> str:
     """The pieces in one line, shortened in order of what they are worth until they fit."""
     taken = [0] * len(pieces)
+    written: dict[tuple[int, int], str] = {}
 
     def line() -> str:
-        texts = (piece.text(at) for piece, at in zip(pieces, taken, strict=True))
+        for both in enumerate(taken):
+            if both not in written:
+                written[both] = pieces[both[0]].text(both[1])
+        texts = (written[both] for both in enumerate(taken))
         return " ".join(text for text in texts if text)
 
     while septets(line()) > most:

@@ -263,7 +263,14 @@ def test_the_days_line_is_never_too_long_and_never_says_too_much(day: SiteDay) -
     texts = all_is_well(day)
     holds_for_every(texts)
     heard = bool(day.fans) and all(one.heard for one in (*day.fans, *day.points))
-    quiet = not (day.standing or day.not_delivered or day.still_waiting or day.trouble or day.broker_away_since)
+    silent = (Suppression.OUT_OF_SERVICE, Suppression.SUPPRESSED_BY_DESIGN)
+    quiet = not (
+        any(alarm.suppression not in silent for _, alarm in day.standing)
+        or day.not_delivered
+        or day.still_waiting
+        or day.trouble
+        or day.broker_away_since
+    )
     named = replace(day, site_name="H", fans=tuple(replace(fan, name="F") for fan in day.fans), trouble=())
     claims = "all is well" in all_is_well(named).short.lower()
     assert is_well(day) == texts.data["well"] == (heard and quiet)
@@ -301,6 +308,45 @@ def test_each_thing_that_is_wrong_is_said(change: dict[str, Any], said: str) -> 
     day = replace(notices_of_the_day.DAY, **change)
     assert said in all_is_well(day).short
     assert is_well(day) == (not change)
+
+
+@pytest.mark.parametrize(
+    ("suppression", "well"),
+    [
+        (None, False),
+        (Suppression.SHELVED, False),
+        (Suppression.OUT_OF_SERVICE, True),
+        (Suppression.SUPPRESSED_BY_DESIGN, True),
+    ],
+)
+def test_what_is_expected_to_stand_does_not_keep_all_from_being_well(
+    suppression: Suppression | None, well: bool
+) -> None:
+    """But it is not hidden either."""
+    alarm = replace(voltage_low()[0].standing, suppression=suppression)
+    held = (HeldBack("South 2", suppression or Suppression.SHELVED, None),)
+    texts = all_is_well(replace(notices_of_the_day.DAY, standing=(("South 2", alarm),), held_back=held))
+    assert texts.data["well"] == well == ("All is well" in texts.short)
+    assert "South 2 supply voltage low since 02:09" in texts.long and "Silent on purpose: South 2" in texts.short
+    assert [one["name"] for one in texts.data["standing"]] == ["South 2"]
+
+
+def test_a_fan_called_by_a_bare_number_is_told_as_a_fan() -> None:
+    """`3 over its limit` would be read as a count."""
+    fans = (FanNow("3", True, True, 0.9), FanNow("4", False))
+    alarm = voltage_low()[0].standing
+    standing = (("3", alarm), ("panel", replace(alarm, fan=None, supply="panel")), ("", replace(alarm, fan=None)))
+    held = (HeldBack("5", Suppression.OUT_OF_SERVICE, None),)
+    texts = all_is_well(replace(notices_of_the_day.DAY, fans=fans, standing=standing, held_back=held, page=None))
+    for said in (
+        "- Fan 3 supply",
+        "Supply point panel supply",
+        "Whole site supply",
+        "Fan 4 is not heard",
+        "- Fan 5 out",
+    ):
+        assert said in texts.long
+    assert "Nearest to its limit: Fan 3, 90 %" in texts.long and "STAND. Fan 3 supply" in texts.short
 
 
 def test_a_fan_that_is_not_heard_has_no_margin_to_tell() -> None:
