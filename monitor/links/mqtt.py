@@ -92,6 +92,10 @@ class Broker:
         """The state of the link, for people."""
         self.since = time.monotonic()
         """When that began (time.monotonic)."""
+        self.refused = False
+        """The broker, or our own files, speak against the connection: somebody must act."""
+        self.session_kept: bool | None = None
+        """Whether the broker had kept our session at the first connection; None before it."""
         self.sessions_lost = 0
         """How often the broker had forgotten our session: messages may be lost each time."""
         self.callback_faults = 0
@@ -185,6 +189,7 @@ class Broker:
         if self._stopping.is_set():
             self.words = "stopped"
             return
+        self.refused = connection.installer_must_act
         self.tell(connection.words or self._lost_words(connection))
         if connection.protocol_refused and not self._fell_back:
             self._fell_back = True
@@ -224,6 +229,9 @@ class Broker:
     def accept(self, session_present: bool) -> None:
         """A connection stands (network thread)."""
         first = self.generation == 0
+        if first:
+            self.session_kept = session_present
+        self.refused = False
         self.generation += 1
         self.since = time.monotonic()
         if not session_present:

@@ -18,6 +18,7 @@ from typing import Any, Protocol
 from monitor.errors import LinkError
 from monitor.records.database import Database
 from monitor.records.undelivered import Undelivered, undelivered
+from monitor.service.broker_away import AWAY_SECONDS
 from monitor.service.worker import Watched
 
 ROUND_LATE_SECONDS = 60.0
@@ -25,12 +26,14 @@ ROUND_LATE_SECONDS = 60.0
 nobody would be called by it."""
 STORE_LATE_SECONDS = 60.0
 """Something has waited so long to be stored: readings are held at the broker meanwhile, and nobody is called."""
-BROKER_LATE_SECONDS = 300.0
-"""A broker that is started anew, with a machine or after an update, is back within that."""
+BROKER_LATE_SECONDS = AWAY_SECONDS
+"""When the farm is told of it as well."""
 NOTICE_LATE_SECONDS = 900.0
 """After so long, five tries, nobody may believe that the notice will still come in time to save a motor."""
 LEAST_FREE_SHARE = 0.05
 """Below this share the disk is full within days or, beside other programs, within hours."""
+ARCHIVE_LATE_SECONDS = 6.0 * 3600.0
+"""The copy may lag while the network is away for an evening; the readings themselves are safe."""
 LOOK_SECONDS = 15.0
 """Outbox and disk are looked at so often."""
 LOOK_LATE_SECONDS = 60.0
@@ -114,7 +117,7 @@ class Health:
         ----------
         data : a directory on the disk that fills
         threads : which parts of the service live
-        archive : how far the copy for keeping is behind, with "late" in words where that must be acted on
+        archive : how far the copy for keeping is behind: "behind_seconds", and "trouble" in words
         heartbeat : what became of the calls to the outside
         clock : seconds since 1970
         """
@@ -238,8 +241,9 @@ class Health:
             yield f"notices: nobody is reached by route {route}"
         if looked.free_share < LEAST_FREE_SHARE:
             yield f"disk: {100 * looked.free_share:.1f} % free"
-        if looked.archive and looked.archive.get("late"):
-            yield f"archive: {looked.archive['late']}"
+        behind = (looked.archive or {}).get("behind_seconds") or 0.0
+        if behind > ARCHIVE_LATE_SECONDS:
+            yield f"archive: {_span(behind)} behind: {(looked.archive or {}).get('trouble') or 'no reason is known'}"
 
 
 def _count(number: int, what: str) -> str:

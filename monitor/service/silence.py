@@ -57,6 +57,10 @@ class Silence:
         heard = self._heard.get(point.row)
         return self._listened - (heard[0] if heard is not None else 0.0)
 
+    def newest_heard_ms(self) -> float | None:
+        """Time of the newest reading of those points that were heard since the start; None before one was."""
+        return max((float(self._plant.newest_ms[row]) for row in self._heard), default=None)
+
     def overdue(self, point: Point, now_ms: float | None = None) -> bool:
         """Whether nothing has come from a point for longer than its logger may be silent; not if it was never heard.
 

@@ -122,6 +122,11 @@ def hangs(made: Made, seconds: float) -> None:
     made.health.look()
 
 
+def behind(made: Made, seconds: float) -> None:
+    made.archive |= {"behind_seconds": seconds, "trouble": "its disk is full"}
+    made.health.look()
+
+
 Change = Callable[[Made], None]
 LATE: list[tuple[Change, Change, str]] = [
     # what happens and is not late yet, what makes it late, the words of that
@@ -148,9 +153,9 @@ LATE: list[tuple[Change, Change, str]] = [
         "mqtt: its thread has ended",
     ),
     (
-        lambda made: made.pass_time(0.0),
-        lambda made: (made.archive.update(late="7 h behind"), made.health.look())[1],
-        "archive: 7 h behind",
+        lambda made: behind(made, 21_600.0),
+        lambda made: behind(made, 21_700.0),
+        "archive: 6.0 h behind: its disk is full",
     ),
 ]
 
