@@ -23,6 +23,7 @@ from monitor.service.delivery import Delivery, addresses
 from monitor.service.health import Health, worker_is_late
 from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
+from monitor.service.metrics import CountedOutbox, Metrics
 from monitor.service.opening import broker_link, influx_target, make_directory, seed_sites
 from monitor.service.ready import make_watch_ready
 from monitor.service.routes import route_of, shown
@@ -105,9 +106,11 @@ class Service:
             start = load(self.database)
             self._newest_ms = start.newest_row_ms
             self.broker = broker_link(settings, say=log.warning, clock=clock)
+            outbox = CountedOutbox()
             self.delivery = Delivery(
                 self.database,
                 addresses(named),
+                stored=outbox,
                 print_line=print_line,
                 say=log.warning,
                 clock=clock,
@@ -137,6 +140,7 @@ class Service:
                 waits_for_clock=lambda: self._waits, archive=self.archive.health if self.archive else None,
                 heartbeat=self.heartbeat.told if self.heartbeat else None, clock=clock,
             )  # fmt: skip
+            self.metrics = Metrics(self.worker.counts, outbox.tries, self.health.told)
         except BaseException:
             self.database.close()
             raise
@@ -144,6 +148,7 @@ class Service:
             self.database,
             now=self._now,
             health=self.health.told,
+            metrics=self.metrics.text,
             loopback_only=True,
             reviews=settings.data / "reviews",
             public_url=settings.web.public_url,

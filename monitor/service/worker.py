@@ -38,6 +38,7 @@ from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
 from monitor.service.intake import Intake, Taken, merged
 from monitor.service.keeping import Keeping
+from monitor.service.metrics import Counts
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
 from monitor.service.retained import Retained
@@ -173,6 +174,7 @@ class Worker:
         """Why nothing can be stored now, in words; None while all is well."""
         self.went_round = self.tried = self.all_stored = now
         """When it last ended a turn, tried to store, and had nothing left that is not stored (by `steady`)."""
+        self.counts = Counts()
         self.watched = Watched()
         """How many fans it watches, for others to read."""
 
@@ -458,6 +460,7 @@ class Worker:
             commit(self._database, pending.batch())
         except LinkError as exc:
             self.trouble = str(exc)
+            self.counts.commits_failed += 1
             self._complain(f"{exc} Readings are held and not acknowledged meanwhile.")
             return False
         if self.trouble is not None:
@@ -466,6 +469,7 @@ class Worker:
         self._keeping.stored()
         pending = self._pending.emptied()
         self.last_commit = self.all_stored = self._steady()
+        self.counts.stored(pending, self.last_commit - self.tried)
         self._intake.stored()
         self._gaps.stored()
         self._link.ack(pending.messages)

@@ -16,7 +16,7 @@ from typing import Any
 import anyio.to_thread
 import jinja2
 from fastapi import FastAPI, Request
-from starlette.responses import JSONResponse
+from starlette.responses import JSONResponse, Response
 from starlette.staticfiles import StaticFiles
 from starlette.templating import Jinja2Templates
 
@@ -42,6 +42,7 @@ from monitor.web.routes_shown import RouteShown
 HERE = Path(__file__).parent
 THREADS = 4
 """Requests in work at a time: pages must not take the worker's turn."""
+METRICS_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 LARGEST_BODY = 262_144
 """A nameplate file is a few hundred bytes; nothing that is sent here is larger than this."""
 
@@ -51,6 +52,7 @@ def create_app(
     *,
     now: Callable[[], datetime],
     health: Callable[[], Mapping[str, Any]] | None = None,
+    metrics: Callable[[], bytes] = lambda: b"# EOF\n",
     loopback_only: bool = True,
     reviews: Path | None = None,
     public_url: str | None = None,
@@ -65,6 +67,7 @@ def create_app(
     now : wall time, aware
     health : what the service says of itself for /healthz, at once and without waiting; anything in its `"late"` makes
         the answer 503. With `"broker_connected": False` the Loggers page tells what `"broker"` says
+    metrics : the service's own figures as OpenMetrics text
     loopback_only : answer only this computer, as long as there are no accounts
     public_url : under whose name the links in notices are opened; None: there are none
     link_key : of `acknowledge_links.key`, with `public_url`
@@ -116,6 +119,11 @@ def create_app(
         said = {"late": [], **request.app.state.health()}
         late = bool(said["late"])
         return JSONResponse({"status": "late" if late else "ok", **said}, 503 if late else 200)
+
+    @app.get("/metrics", tags=["service"], response_class=Response)
+    def read_metrics() -> Response:
+        """The service's own figures, OpenMetrics 1.0."""
+        return Response(metrics(), media_type=METRICS_TYPE)
 
     return app
 

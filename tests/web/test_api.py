@@ -409,7 +409,7 @@ def test_the_api_describes_itself(client: httpx.Client) -> None:
     assert {
         "/api/v1/fans", "/api/v1/fans/{site}/{fan}", "/api/v1/fans/{site}/{fan}/readings", "/api/v1/alarms",
         "/api/v1/alarms/{number}/acknowledge", "/api/v1/fans/{site}/{fan}/planned-stop", "/api/v1/loggers",
-        "/api/v1/fans/{site}/{fan}/service", "/api/v1/sites/{site}/tonight", "/api/v1/live", "/healthz",
+        "/api/v1/fans/{site}/{fan}/service", "/api/v1/sites/{site}/tonight", "/api/v1/live", "/healthz", "/metrics",
         "/api/v1/alarms/figures", "/api/v1/alarms/{number}",
         "/api/v1/alarms/{number}/shelve", "/api/v1/alarms/{number}/unshelve",
         "/api/v1/out-of-service", "/api/v1/fans/{site}/{fan}/out-of-service",
