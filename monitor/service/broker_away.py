@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from typing import Protocol
 
 from monitor.alarms.service_notices import BROKER_AWAY, BrokerAway, broker_away
@@ -71,6 +72,11 @@ class BrokerWatch:
     def away(self) -> bool:
         """Nothing can be said of a logger's silence: the connection is gone, or not back for long enough."""
         return self._away_at is not None
+
+    @property
+    def since(self) -> datetime | None:
+        """When the connection went [wall time], as far as this worker knows; None while it stands."""
+        return None if self._link.connected or self._away_at is None else time_of(self._since_ms)
 
     def look(self, cursors: dict[str, str]) -> None:
         """By tick: makes the notices into the next commit.

@@ -96,7 +96,7 @@ class SignOfLife:
         self._newest_heard_ms, self._broker_keeps, self._uptime = newest_heard_ms, broker_keeps, uptime
         self._page = page
         self._began = steady()
-        self._written = -math.inf
+        self._written = self._written_ms = -math.inf
         self._settled = self._before is None
 
     def look(self) -> None:
@@ -138,19 +138,21 @@ class SignOfLife:
         return None
 
     def put(self, cursors: dict[str, str]) -> None:
-        """Adds a sign to the next commit if one is due."""
-        if self._settled and self._steady() - self._written >= EVERY_SECONDS:
+        """Adds a sign to the next commit if one is due; at once when the clock has jumped."""
+        jumped = abs(self._now_ms() - self._written_ms) >= 1000.0 * EVERY_SECONDS
+        if self._settled and (jumped or self._steady() - self._written >= EVERY_SECONDS):
             cursors[ALIVE] = self._sign(stopped=False)
 
     def stop(self, cursors: dict[str, str]) -> None:
-        """Adds the last sign before an orderly stop."""
+        """Adds the last sign before an orderly stop; none follows."""
         if self._settled:
             cursors[ALIVE] = self._sign(stopped=True)
+        self._settled = False
 
     def stored(self, cursors: Mapping[str, str]) -> None:
         """A commit is done that held these."""
         if ALIVE in cursors:
-            self._written = self._steady()
+            self._written, self._written_ms = self._steady(), self._now_ms()
 
     def _sign(self, *, stopped: bool) -> str:
         return json.dumps({"at_ms": round(self._now_ms()), "stopped": stopped})

@@ -28,10 +28,12 @@ from monitor.records.database import Database
 from monitor.records.look_notices import TEST_KIND
 from monitor.records.rows import Done
 from monitor.records.start import Start
-from monitor.service import backfill, beginning, by_link, importing, orders, route_tests, wrong_clocks
+from monitor.service import backfill, beginning, broker_away, by_link, importing, orders, route_tests, wrong_clocks
+from monitor.service.blind import in_service
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
 from monitor.service.daily import Daily
+from monitor.service.downtime import SignOfLife
 from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
@@ -72,19 +74,19 @@ class Watched:
     """How many fans a worker watches."""
 
     fans: int = 0
-    """In the register."""
+    """In the register and in service."""
     running: int = 0
     """Running at their last reading ..."""
     silent: int = 0
     """... and of those, not heard for longer than their loggers may be silent."""
 
 
-class Link(Protocol):
+class Link(broker_away.Link, Protocol):
     """What the worker needs of the broker."""
 
     inbox: Inbox
     generation: int
-    connected: bool
+    session_kept: bool | None
 
     def ack(self, messages: Sequence[Message]) -> None: ...
     def publish_state(self, topic_tail: str, payload: bytes, retain: bool = True) -> None: ...
@@ -149,9 +151,17 @@ class Worker:
             self.plant, self._pending, self._book, self.figures, self._estimates, self._silence, start, self._routes,
             self.figures.nights, now=self._now, steady=steady, link=acknowledge_link,
         )  # fmt: skip
+        maintenance, send = self._changes.maintenance, self._changes.tellings.send
+        self._broker_watch = broker_away.BrokerWatch(
+            start.cursors, link, self.plant, maintenance, send, now_ms=self._now_ms, steady=steady, page=public_url
+        )
+        self._life = SignOfLife(
+            start.cursors, start.newest_row_ms, self.plant, maintenance, send, now_ms=self._now_ms, steady=steady,
+            newest_heard_ms=self._silence.newest_heard_ms, broker_keeps=lambda: link.session_kept, page=public_url,
+        )  # fmt: skip
         self._daily = Daily(
             database, self.plant, self._pending, self._book, self.figures, self._changes.tellings, start.cursors,
-            self._changes.maintenance,
+            maintenance, away_since=lambda: self._broker_watch.since,
         )  # fmt: skip
         self._gaps = Gaps(self.plant, steady, self._changes.verdicts.supplies.others, gaps.stored(database))
         self._retained = Retained(self.plant, self.figures, self._book, link.publish_state, steady)
@@ -188,7 +198,8 @@ class Worker:
             self._look_who_is_late()
             self._retained.publish()
         if self.trouble is None:
-            if self._link.connected and self._holding_since is None and self._caught_up:
+            hears = self._link.connected and self._holding_since is None and self._caught_up
+            if hears and not self._broker_watch.away:
                 self._silence.listen(now - self._round_at)
             self._take(now)
             if now - self._polled_at >= POLL_SECONDS:
@@ -210,6 +221,7 @@ class Worker:
         """Stores what is worked out, and the state of every fan."""
         self._snapshot()
         self._keeping.count_now()
+        self._life.stop(self._pending.cursors)
         self.store()
 
     def _now(self) -> datetime:
@@ -296,6 +308,8 @@ class Worker:
 
     def _tick(self) -> None:
         now = self._now()
+        self._broker_watch.look(self._pending.cursors)
+        self._life.look()
         listening = self._link.connected and self._holding_since is None
         self._changes.maintenance.tick()
         self._changes.by_design.look(listening)
@@ -339,11 +353,11 @@ class Worker:
     def _look_who_is_late(self) -> None:
         """Whose readings are too old to go by."""
         now_ms = self._now_ms()
-        fans = list(self.plant.fans())
+        fans = in_service(self.plant, self._changes.maintenance)
         running = [point for point in fans if self.plant.states[point.row][layout.RUNNING] == 1.0]
         silent = sum(self._silence.overdue(point) for point in running)
         self.watched = Watched(len(fans), len(running), silent)
-        self._retained.stale({point.row for point in fans if self._silence.overdue(point, now_ms)})
+        self._retained.stale({point.row for point in self.plant.fans() if self._silence.overdue(point, now_ms)})
 
     def _judge_a_gap(self) -> None:
         """A gap that readings have filled late, if one is due: what is found in it is told once, and alters nothing."""
@@ -451,6 +465,7 @@ class Worker:
         pending.gaps = self._gaps.unstored()
         self._keeping.counts()
         self._changes.tellings.look(self._now())
+        self._life.put(self._pending.cursors)
         self._committed_at = self.tried = self._steady()
         if pending.empty:
             self.all_stored = self.tried
@@ -470,6 +485,7 @@ class Worker:
         pending = self._pending.emptied()
         self.last_commit = self.all_stored = self._steady()
         self.counts.stored(pending, self.last_commit - self.tried)
+        self._life.stored(pending.cursors)
         self._intake.stored()
         self._gaps.stored()
         self._link.ack(pending.messages)

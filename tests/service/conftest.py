@@ -53,6 +53,8 @@ class FakeLink:
         self.inbox = Inbox()
         self.generation = 0
         self.connected = True
+        self.words, self.address, self.refused = "connected to the broker at 127.0.0.1:1883", "127.0.0.1:1883", False
+        self.session_kept: bool | None = True
         self.acked: list[Message] = []
         self.published: dict[str, list[Any]] = {}
         self.on_word: Callable[[], None] = lambda: None

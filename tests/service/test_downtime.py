@@ -192,3 +192,14 @@ def test_a_sign_that_could_not_be_stored_is_due_again(farm: Any) -> None:
     start.life.put(again)
     assert ALIVE in first and ALIVE in again
     assert datetime.fromtimestamp(json.loads(first[ALIVE])["at_ms"] / 1000.0, UTC) - NOW < timedelta(seconds=1)
+
+
+def test_a_clock_that_jumps_while_it_runs_is_followed_at_once(farm: Any) -> None:
+    start = Start(farm, None)
+    assert start.due() is not None
+    start.pass_time(5.0)
+    assert start.due() is None
+    for hours in (5, -9):
+        start.wall_ms += hours * HOUR_MS
+        assert json.loads(start.due() or "")["at_ms"] == start.wall_ms
+        assert start.due() is None

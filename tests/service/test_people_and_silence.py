@@ -200,7 +200,7 @@ def test_while_the_link_is_away_no_logger_is_silent(farm: Any) -> None:
     farm.pass_time(3600.0)
     farm.link.connected, farm.link.generation = True, 1
     farm.link.inbox.quiet_for = lambda: 100.0
-    farm.pass_time(580.0)
+    farm.pass_time(640.0)  # a minute until the connection is believed in, and its ten
     assert farm.raised("logger-overdue") == []
     farm.pass_time(40.0)
     (alarm,) = farm.raised("logger-overdue")
