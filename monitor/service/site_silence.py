@@ -17,7 +17,8 @@ from monitor.service.maintenance import Maintenance
 from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.watch import layout
-from monitor.watch.overrides import for_fan, turned_off
+from monitor.watch.overrides import for_fan, row_for_fan, turned_off
+from monitor.watch.table import Condition
 from monitor.watch.tick import is_silent
 
 SITE_SILENT, NOT_RUN = "site-silent", "not-run"
@@ -83,7 +84,7 @@ class SiteSilence:
         alarm = self._book.get(about)
         standing = alarm is not None and alarm.state.stands
         fans = [point for point in members if point.kind == "fan"]
-        row = for_fan(self._conditions(fans))[SITE_SILENT]
+        row = row_for_fan(self._conditions(fans), SITE_SILENT)
         silent = [self._silence.silent_seconds(point) for point in members]
         periods = [self._plant.period_ms_of(point) / 1000.0 for point in members]
         if standing:
@@ -95,8 +96,9 @@ class SiteSilence:
         running = any(self._plant.states[point.row][layout.RUNNING] == 1.0 for point in fans)
         if off or not running:
             return False
+        delay = row.on_delay_seconds * (2.0 if about.supply and self._nobody_heard(about.site, row) else 1.0)
         for one, period in zip(silent, periods, strict=True):
-            if not is_silent(one - row.on_delay_seconds, _or_none(period), row):
+            if not is_silent(one - delay, _or_none(period), row):
                 return False
         since_ms = now_ms - 1000.0 * min(silent)
         self._apply(
@@ -104,6 +106,12 @@ class SiteSilence:
             Raised(row.id, _time(now_ms), _time(since_ms), min(silent), None, min(silent), row.priority, row.rings),
         )  # fmt: skip
         return True
+
+    def _nobody_heard(self, site: str, row: Condition) -> bool:
+        """Whether the whole site has gone quiet. Its alarm is about to come then, as soon as the slowest of its loggers
+        has missed its readings, and a supply of faster ones waits for it, once the delay more: one thing, told once."""
+        members = self._members.get(About(site, None, None, SITE_SILENT), ())
+        return bool(members) and all(self._silence.silent_seconds(one) >= row.on_delay_seconds for one in members)
 
     def _end(self, about: About, members: tuple[Point, ...], now_ms: float, *, watched: bool) -> None:
         alarm = self._book.get(about)

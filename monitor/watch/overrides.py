@@ -112,6 +112,11 @@ def for_fan(conditions: Mapping[str, Mapping[str, object]]) -> Mapping[str, Cond
     return {row.id: overridden(row, conditions.get(row.id, {})) for row in CONDITIONS}
 
 
+def row_for_fan(conditions: Mapping[str, Mapping[str, object]], name: str) -> Condition:
+    """One row of `for_fan`: for what is asked of many fans at each tick."""
+    return overridden(BY_ID[name], conditions.get(name, {}))
+
+
 def turned_off(conditions: Mapping[str, Mapping[str, object]], name: str) -> bool:
     """Whether the file turns a condition off, or it is off because no file sets it."""
     keys = conditions.get(name, {})

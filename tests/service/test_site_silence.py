@@ -103,6 +103,37 @@ def test_the_loggers_of_one_supply(bench: Any) -> None:
     assert alarm["supply"] == "panel"
 
 
+def silent_site_with_a_slow_logger(bench: Any, slow_seconds: int) -> Any:
+    """Two fans on a supply, each 10 s, and one without, each `slow_seconds`; all are silent from the last minute on."""
+    for fan in ("north", "south"):
+        bench.register(fan, ON_NORTH)
+    slow = NAMEPLATE.replace("period_seconds = 10", f"period_seconds = {slow_seconds}")
+    assert slow != NAMEPLATE or slow_seconds == 10
+    bench.register("west", slow)
+    bench.begin().round()
+    bench.put("west", bench.reading(0, 9.0))
+    both(bench, 0, 60)
+    return bench
+
+
+def test_a_site_that_goes_silent_is_not_told_first_as_one_supply_of_it(bench: Any) -> None:
+    farm = silent_site_with_a_slow_logger(bench, 60)
+    farm.pass_time(350.0)  # the supply's own loggers have missed theirs and five minutes; the site's slowest has not
+    assert farm.raised("site-silent") == []
+    farm.pass_time(80.0)
+    (alarm,) = farm.raised("site-silent")
+    assert alarm["supply"] is None
+
+
+def test_a_supply_waits_no_longer_for_a_site_with_a_very_slow_logger(bench: Any) -> None:
+    farm = silent_site_with_a_slow_logger(bench, 1800)
+    farm.pass_time(560.0)
+    assert farm.raised("site-silent") == []
+    farm.pass_time(90.0)
+    (alarm,) = farm.raised("site-silent")
+    assert alarm["supply"] == "panel"
+
+
 def test_a_single_logger_of_a_site_is_overdue_and_no_silent_site(bench: Any) -> None:
     bench.register("north")
     bench.begin().round()
