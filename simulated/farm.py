@@ -140,6 +140,15 @@ class Farm:
             self._columns[key] = [{name: column[cut:] for name, column in whole.items()}]
         return out
 
+    def close_device(self, site: str, fan: str, at: datetime) -> None:
+        """Somebody closes a tripped device: at a time, or as soon as what is played already is over.
+
+        For who restarts a fan because of what he was told; such a fan has `reset = "nobody"`. A fan whose device is
+        closed stays as it is.
+        """
+        number = self._plant.keys.index((site, fan))
+        self._plant.states["reset_at"][number] = max(at.timestamp() - self._origin, self._played)
+
     def _block(self, letters: bool) -> None:
         """Play one block."""
         plant, courses, step, begin = self._plant, self._courses, self._plant.step, self._played

@@ -209,7 +209,7 @@ def decide(
         broken = ask.open >= 0 or ask.locked == 1
         if not broken:
             state.repaired = 0
-        if state.tripped > 0 and fan_.reset != NEVER and t >= state.reset_at:
+        if state.tripped > 0 and t >= state.reset_at:
             if broken:
                 state.repaired = 1
             state.tripped = 0
@@ -344,7 +344,7 @@ def trip(fan_: Records, state: Records, ask: Records, source: Records, at: float
             when += 86400.0 - day + FARMER_WAKES
         elif day < FARMER_WAKES:
             when += FARMER_WAKES - day
-    state.reset_at = when
+    state.reset_at = when if fan_.reset != NEVER else math.inf
     return code
 
 

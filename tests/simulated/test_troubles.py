@@ -205,3 +205,17 @@ def test_nobody_closes_a_device_in_the_night(start):
     assert len(local) >= 2
     assert all(6.5 <= t.hour + t.minute / 60 < 22.6 for t in local)
     assert any(t.hour >= 21 for t in trips)  # so one was left for the night
+
+
+def test_a_device_is_closed_when_somebody_closes_it_and_not_sooner(start):
+    scenario = load("troubles")
+    scenario.sites["ridge"].fans["overload"].truth.reset = "nobody"
+    farm = Farm(scenario, start)
+    farm.advance(start + timedelta(hours=6))
+    trips = [end for end in farm.truth.ends if end.fan == "overload" and end.cause == "overload trip"]
+    assert len(trips) == 1  # it stands still since
+    closed = farm.now + timedelta(minutes=10)
+    farm.close_device("ridge", "overload", closed)
+    farm.advance(farm.now + timedelta(hours=2))
+    again = next(one.t for one in farm.truth.starts if one.fan == "overload" and one.t > trips[0].t)
+    assert closed <= again <= closed + timedelta(seconds=20)
