@@ -90,7 +90,7 @@ class Refused(Exception):
 # --- the two ways in -------------------------------------------------------------------------------------------
 
 
-@router.get(PATH + "{token:path}")
+@router.api_route(PATH + "{token:path}", methods=["GET", "HEAD"])  # a scanner's HEAD is no reason to call it dead
 def opened(request: Request, token: str) -> Response:
     """What the notice is about now. Nothing is changed."""
     try:

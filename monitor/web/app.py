@@ -97,7 +97,7 @@ def create_app(
     app.state.now = now
     app.state.sites = ALL
     app.state.health = health if health is not None else dict
-    app.state.link_key = link_key
+    app.state.public_url, app.state.link_key = public_url, link_key
     app.state.routes = tuple(routes)
     app.state.live = Live(look_for_news(database, ALL, now))
     app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")

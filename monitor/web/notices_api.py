@@ -98,7 +98,7 @@ class OfAlarm(Listed):
     """The notices of an alarm, and what was not told."""
 
     untold: list[dict[str, Any]] = Field(
-        description='each: route, state ("waiting" or "dropped"), wanted, due, why it was dropped'
+        description='each: route, kind, state ("waiting" or "dropped"), wanted, due, why it was dropped'
     )
 
 

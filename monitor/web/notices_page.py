@@ -128,7 +128,8 @@ def notices(
         by_hand=not any(one.in_settings for one in shown), no_route=NO_ROUTE, an_address=AN_ADDRESS,
         failed=[row(one) for one in failed], rows=[row(one) for one in part["items"]], next=part["next"],
         route=route, state=kept or "", states=STATES, names=_names(shown, states), trial=trial,
-        may_test=sites is ALL, filtered=bool(route or kept), later=next is not None, zone=common.key.replace("_", " "),
+        may_test=sites is ALL, public_url=request.app.state.public_url,
+        filtered=bool(route or kept), later=next is not None, zone=common.key.replace("_", " "),
     )  # fmt: skip
 
 

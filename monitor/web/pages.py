@@ -26,6 +26,7 @@ from monitor.web.news import newest
 from monitor.web.problems import Problem, not_found
 from monitor.web.shapes import limit_of
 from monitor.web.shown import show, zone_of
+from monitor.web.told import told_line
 
 FANS_AT_ONCE = 200
 SHOWN_REJECTED = 50
@@ -103,7 +104,9 @@ def one_fan(
     context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now, asked.waiting(database))
     return render(
         request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
-        table=_recent(request, item, places[0], now), **context,
+        table=_recent(request, item, places[0], now),
+        told={row.number: told_line(database, sites, row.number, zone_of(places[0]), now) for row in context["alarms"]},
+        **context,
     )  # fmt: skip
 
 

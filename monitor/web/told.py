@@ -27,7 +27,7 @@ class ToldLine:
     between: int
     """How many more there were between the first of `told` and the others."""
     coming: tuple[str, ...]
-    """Who is still to be told, unless somebody acknowledges it before."""
+    """Who is still to be told, unless somebody acknowledges it before, and when."""
     not_told: tuple[str, ...]
     """Who was not told, and why."""
 
@@ -55,12 +55,18 @@ def told_line(database: Database, sites: Sites, number: int, zone: ZoneInfo, now
         told=(*parts[:1], *parts[1 + between :]),
         between=between,
         coming=tuple(
-            f"{one['route']} at {words.local(one['due'], zone, now)}" for one in rest if one["state"] == "waiting"
+            f"{one['route']} at {words.local(one['due'], zone, now)}{_over(one)}"
+            for one in rest
+            if one["state"] == "waiting"
         ),
         not_told=tuple(
             dict.fromkeys(f"{one['route']}: {one['why'] or 'no reason is stored'}" for one in _dropped(rest))
         ),
     )
+
+
+def _over(untold: Mapping[str, Any]) -> str:
+    return " (that it is over)" if untold["kind"] == "cleared" else ""
 
 
 def _dropped(rest: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

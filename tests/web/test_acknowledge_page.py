@@ -89,6 +89,7 @@ def test_from_the_link_to_the_acknowledged_alarm(
     buttons = [dict(attributes) for tag, attributes in page.tags if tag == "button"]
     assert len(buttons) == 1
     assert not [tag for tag, _ in page.tags if tag == "script"]
+    assert (phone.head(where).status_code, phone.head("/a/x").status_code) == (200, 404)
     assert actions.undone(database) == [] and used(database) == {notice.id: (None, None)}
     with worker_at_work(database, farm.now):
         done = phone.post(where, data={"by": " Ann "})

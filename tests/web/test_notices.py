@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -11,8 +12,10 @@ import pytest
 import sqlalchemy as sa
 
 from monitor import settings
+from monitor.alarms.events import Acknowledge
 from monitor.alarms.facts import Alarm
 from monitor.alarms.routes import Route
+from monitor.alarms.telling import ACKNOWLEDGED
 from monitor.records import acknowledge_links, actions, look_notices, outbox, tables
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
@@ -148,13 +151,14 @@ def test_who_was_told_of_an_alarm_also_with_others_in_one_notice(farm: Farm, ala
     assert client.get("/api/v1/alarms/99/notices").status_code == 404
 
 
-def untold(farm: Farm, alarm: Alarm, route: str, state: str, why: str | None = None) -> None:
+def untold(farm: Farm, alarm: Alarm, route: str, state: str, why: str | None = None, kind: str = "raised") -> None:
     """A telling that is not told (yet)."""
     with farm.database.begin() as connection:
         connection.execute(
             sa.insert(tables.tellings).values(
                 partition=0, change_number=farm.change_number, route=route, alarm_number=alarm.number, site=alarm.site,
-                wanted="{}", wanted_ms=to_ms(farm.now), due_ms=to_ms(farm.now + 15 * MINUTE), state=state, why=why,
+                wanted=json.dumps({"kind": kind}), wanted_ms=to_ms(farm.now),
+                due_ms=to_ms(farm.now + 15 * MINUTE), state=state, why=why,
             )
         )  # fmt: skip
     farm.change_number += 1
@@ -417,6 +421,11 @@ def test_who_was_told_in_words(farm: Farm, alarms: Any, database: Database) -> N
     line = told_line(database, ALL, number, zone, farm.now)
     assert line.coming == ("desk at 21:01 CDT",) and line.not_told == ("farm: it was over before",)
     assert told_line(database, ["hill"], number, zone, farm.now).nobody
+    farm.event("north-3", "overload", Acknowledge("Ann"))
+    untold(farm, alarms[0], "desk", "waiting", kind="cleared")
+    line = told_line(database, ALL, number, zone, farm.now)
+    assert line.coming == ("desk at 21:01 CDT (that it is over)",)
+    assert line.not_told == (f"desk: {ACKNOWLEDGED}", "farm: it was over before")
 
 
 def look_sites(database: Database) -> Any:
@@ -434,7 +443,8 @@ def test_how_an_address_stands_follows_what_came_last(farm: Farm, alarms: Any, d
     tried(farm, two.id, "delivered")
     assert not look_notices.addresses(database, ALL, farm.now)["farm", 0].in_trouble
     assert look_notices.addresses(database, [], farm.now) == {}
-    assert look_notices.addresses(database, ALL, farm.now + look_notices.LOOKED_BACK) == {}
+    later = look_notices.addresses(database, ALL, farm.now + look_notices.LOOKED_BACK)["farm", 0]
+    assert later.failed is None and later.delivered is not None
 
 
 def test_what_waits_for_the_morning_is_not_late(
@@ -453,3 +463,22 @@ def test_what_waits_for_the_morning_is_not_late(
     assert (state().waiting, state().late) == (1, None)
     outbox.record_try(database, one.id, to_ms(farm.now), "no answer", "", to_ms(farm.now + timedelta(hours=8)))
     assert state().late == state().oldest
+
+
+def test_the_fan_s_page_tells_who_was_told(farm: Farm, alarms: Any, client: httpx.Client) -> None:
+    assert "No route has been told of it. See the routes." in page(client, "/fans/meadow/north-3").text
+    (first,) = tell(farm, alarms[0])
+    tell(farm, alarms[0], route="desk", at=farm.now + 15 * MINUTE)
+    tried(farm, first.id, "no answer", "delivered")
+    untold(farm, alarms[0], "desk", "dropped", "acknowledged before it was due")
+    said = page(client, "/fans/meadow/north-3").text
+    assert "Told to farm 20:46 CDT (2 tries, delivered), desk 21:01 CDT (waits until 21:01 CDT)." in said
+    assert "Not told: desk: acknowledged before it was due." in said
+
+
+def test_the_page_says_whether_notices_hold_links(
+    farm: Farm, database: Database, client: httpx.Client, app: Any
+) -> None:
+    assert "Notices hold no link to acknowledge by: public_url under [web] is not set." in page(client, "/notices").text
+    app.state.public_url = "https://farm.example"
+    assert "Notices of alarms hold a link under https://farm.example," in page(client, "/notices").text
