@@ -25,6 +25,7 @@ from monitor.records.scope import ALL
 from monitor.web import (
     acknowledge_page,
     alarms_api,
+    alarms_page,
     api,
     notices_api,
     notices_page,
@@ -106,6 +107,7 @@ def create_app(
     app.include_router(api.router)
     app.include_router(alarms_api.router)
     app.include_router(pages.router, include_in_schema=False)
+    app.include_router(alarms_page.router, include_in_schema=False)
     app.include_router(notices_api.router)
     app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)

@@ -22,6 +22,7 @@ from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
 from monitor.web import heat, tonight, words
+from monitor.web.held import held_words, out_words
 from monitor.web.service_words import service_row
 from monitor.web.shown import show, zone_of
 
@@ -136,6 +137,7 @@ def build(
     shown = show(flat, site, now)
     return {
         "shown": shown,
+        "out_of_service": out_words(item["out_of_service"], zone, now),
         "cause": cause_words(said.get("causes") or [], item),
         "causes": said.get("causes") or [],
         "cause_names": CAUSES,
@@ -366,10 +368,7 @@ def alarm_row(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime, asked: Co
     if alarm["acknowledged"] is not None and alarm["state"] == "ACKNOWLEDGED":
         state += f"; acknowledged {words.local(alarm['acknowledged'], zone, now)}, {alarm['acknowledged_by']}"
     if alarm["suppression"] is not None:
-        until = (
-            "" if alarm["suppressed_until"] is None else f" until {words.local(alarm['suppressed_until'], zone, now)}"
-        )
-        state += f"; no notices{until} ({alarm['suppressed_by'] or 'by design'})"
+        state += f"; nobody is told of it: {held_words(alarm, zone, now)}"
     waits = alarm["number"] in asked
     if waits:
         state += "; an acknowledgement is entered, the service has not come to it yet"

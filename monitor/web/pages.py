@@ -137,16 +137,21 @@ def _known(value: float) -> float | None:
 
 @router.post("/alarms/{number}/acknowledge")
 async def acknowledge(
-    request: Request, number: Annotated[int, Path(ge=1, le=2**53)], by: Annotated[str, Form(max_length=200)] = ""
+    request: Request,
+    number: Annotated[int, Path(ge=1, le=2**53)],
+    by: Annotated[str, Form(max_length=200)] = "",
+    back: Annotated[str, Form(max_length=20)] = "",
 ) -> Response:
-    """Acknowledges and goes back to the fan."""
+    """Acknowledges and goes back to where it was asked for: the fan, or the page Alarms."""
     database, sites = database_of(request), sites_of(request)
     await asked.acknowledge(database, sites, number, asked.who(by), now_of(request))
     alarm = await run_in_threadpool(look.alarm, database, sites, number)
     assert alarm is not None
+    if back == "alarms":
+        return RedirectResponse("/alarms#standing", 303)
     if alarm["fan"] or alarm["supply"]:
-        back = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
-        return RedirectResponse(f"{back}#alarms", 303)
+        page = fan_path(alarm["site"], alarm["fan"]) if alarm["fan"] else "/loggers"
+        return RedirectResponse(f"{page}#alarms", 303)
     return RedirectResponse(f"/?site={quote(alarm['site'], safe='')}", 303)
 
 

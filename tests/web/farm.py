@@ -12,7 +12,19 @@ from typing import Any
 
 import numpy as np
 
-from monitor.alarms.alarm import About, Acknowledge, Alarm, Raised, Returned, Shelve, Unshelve, step
+from monitor.alarms.alarm import (
+    About,
+    Acknowledge,
+    Alarm,
+    AlarmChange,
+    Raised,
+    RemoveFromService,
+    Returned,
+    Shelve,
+    SuppressByDesign,
+    Unshelve,
+    step,
+)
 from monitor.blades.estimate import estimate
 from monitor.blades.window import WindowFigures
 from monitor.motor.limit import adjusted_limit
@@ -26,6 +38,7 @@ from monitor.records.out_of_service import REMOVED, RETURNED, ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.service_record import NewEntry
+from monitor.watch.table import BY_ID
 from tests.plates import TEN_HP
 
 NAN = math.nan
@@ -55,6 +68,7 @@ class Farm:
     change_number: int = 1
     run_number: int = 1
     alarms: dict[About, Alarm] = field(default_factory=dict)
+    gathered: tuple[dict[int, Alarm], list[AlarmChange]] | None = None
     lock: threading.RLock = field(default_factory=threading.RLock)
 
     def site(
@@ -141,8 +155,21 @@ class Farm:
             self.alarms[about] = alarm
             self.alarm_number = max(self.alarm_number, alarm.number + 1)
             self.change_number += change is not None
-            commit(self.database, Batch(alarms=[alarm], changes=[change] if change else []))
+            if self.gathered is None:
+                commit(self.database, Batch(alarms=[alarm], changes=[change] if change else []))
+            else:
+                self.gathered[0][alarm.number] = alarm
+                self.gathered[1].extend([change] if change else [])
             return alarm
+
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """What happens to alarms within goes into one commit: a season of them takes no time."""
+        self.gathered = ({}, [])
+        yield
+        alarms, changes = self.gathered
+        self.gathered = None
+        commit(self.database, Batch(alarms=list(alarms.values()), changes=changes))
 
     def raised(self, fan: str, condition: str = "overload", priority: str = "high", *, site: str = "meadow",
                ago: timedelta = timedelta(minutes=34), text: str = "") -> Alarm:  # fmt: skip
@@ -298,4 +325,33 @@ def in_danger(farm: Farm) -> None:
     farm.raised("north-6", "tripped", "highest", ago=timedelta(minutes=9), text="tripped, off since 20:37")
 
 
-__all__ = ["BARE", "SINGLE_PHASE", "THREE_PHASE", "Farm", "alarm_of", "in_danger", "mild_overload", "whole"]
+def attended(farm: Farm) -> None:
+    """On the same farm: alarms of every kind of suppression, what is out of service, and a fortnight of noise."""
+    end = farm.now
+    noise = (("north-3", "leg-spread", 10, 12.0, 6.0), ("south-2", "stopped", 5, 20.0, 40.0),
+             ("north-4", "voltage-unbalance", 4, 8.0, 240.0))  # fmt: skip
+    with farm.together():
+        for night in range(14, 0, -1):
+            for fan, condition, times, lasts, pause in noise:
+                farm.now = end - timedelta(days=night)
+                for _ in range(times):
+                    row = BY_ID[condition]
+                    raised = Raised(condition, farm.now, farm.now, 1.0, 1.0, 1.0, row.priority)
+                    farm.event(fan, condition, raised, text=f"{fan}: {row.words}")
+                    farm.now += timedelta(minutes=lasts)
+                    farm.event(fan, condition, Acknowledge("Ben"))
+                    farm.event(fan, condition, Returned(farm.now))
+                    farm.now += timedelta(minutes=pause)
+    farm.now = end
+    farm.event("north-4", "low-margin", Shelve("Ann", end + timedelta(hours=4), "grain is damp, it will be better"))
+    farm.raised("south-1", "many-starts", "medium", text="south-1: 8 starts in the last hour")
+    farm.event("south-1", "many-starts", SuppressByDesign("while supply-lost of south-1 stands (alarm 9)"))
+    out = [
+        ServiceChange("meadow", "south-3", REMOVED, end, end + timedelta(days=9), "Ann", "new bearings", None),
+        ServiceChange("hill", None, REMOVED, end, end + timedelta(days=240), "Ben", "season over", None),
+    ]
+    commit(farm.database, Batch(out_of_service=out))
+    farm.event("south-3", "logger-overdue", RemoveFromService("Ann", end + timedelta(days=9), "new bearings"))
+
+
+__all__ = ["BARE", "SINGLE_PHASE", "THREE_PHASE", "Farm", "alarm_of", "attended", "in_danger", "mild_overload", "whole"]

@@ -35,16 +35,17 @@ def season(farm: Farm) -> Farm:
     farm.fan("north-4")  # registered as continuous
     farm.fan("north-5")
     end = farm.now
-    for night in range(14):
-        farm.now = end - timedelta(days=14 - night)
-        for _ in range(10):
-            spell(farm, "north-3", "leg-spread", 12.0)  # gone for 6 min between: off-delay 5, on-delay 5
-            farm.now += timedelta(minutes=6)
-        for _ in range(6):
-            spell(farm, "north-4", "stopped", 20.0)
-            farm.now += timedelta(minutes=40)
-        if night % 4 == 0:
-            spell(farm, "north-5", "tripped", 5.0, acted=True)
+    with farm.together():
+        for night in range(14):
+            farm.now = end - timedelta(days=14 - night)
+            for _ in range(10):
+                spell(farm, "north-3", "leg-spread", 12.0)  # gone for 6 min between: off-delay 5, on-delay 5
+                farm.now += timedelta(minutes=6)
+            for _ in range(6):
+                spell(farm, "north-4", "stopped", 20.0)
+                farm.now += timedelta(minutes=40)
+            if night % 4 == 0:
+                spell(farm, "north-5", "tripped", 5.0, acted=True)
     farm.event("north-5", "low-margin", Shelve("Ann", end + timedelta(days=1), "known"))
     farm.event("north-5", "low-margin", Raised("low-margin", farm.now, farm.now, 0.96, 0.95, 0.96, "low"))
     farm.now = end

@@ -1,0 +1,66 @@
+"""The pages of alarms as people meet them: on a phone and on a desk, without colour, by hand and by keyboard."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.web.server import WebServer
+from tests.browser.test_in_chromium import opened
+from tests.web.farm import Farm, attended
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "light")])
+def test_alarms_render_within_the_screen(
+    chromium: Any, farm: Farm, server: WebServer, pictures: Path, width: int, scheme: str
+) -> None:
+    attended(farm)
+    number = farm.alarms[next(about for about in farm.alarms if about.condition == "low-margin")].number
+    for name, path in (("alarms", "/alarms"), ("one-alarm", f"/alarms/{number}"), ("fans-out", "/")):
+        with opened(chromium, server, path, width, color_scheme=scheme) as page:
+            assert page.locator("main h1").is_visible()
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+            for summary in page.locator("summary").all()[:1]:
+                summary.click()
+            page.screenshot(path=pictures / f"{name}-{width}-{scheme}.png", full_page=True)
+
+
+def test_an_alarm_is_shelved_and_taken_off_with_a_thumb(chromium: Any, farm: Farm, server: WebServer) -> None:
+    with opened(chromium, server, "/alarms", has_touch=True) as page:
+        shelf = page.locator("article.alarm", has_text="north-3").first
+        shelf.locator("summary").tap()
+        box = shelf.locator("summary").bounding_box()
+        assert box is not None and box["height"] >= 44
+        shelf.get_by_label("For how long").select_option("morning")
+        shelf.get_by_role("button", name="Shelve", exact=True).tap()
+        assert page.url.endswith("/alarms"), "the browser asks for the reason before anything is sent"
+        shelf.get_by_label("Why").fill("grain is damp")
+        shelf.get_by_label("Your name").last.fill("Ann")
+        shelf.get_by_role("button", name="Shelve", exact=True).tap()
+        page.wait_for_url("**/alarms#held")
+        held = page.locator("article.alarm", has_text="Shelved until")
+        assert "(Ann): grain is damp" in held.inner_text()
+        held.get_by_role("button").tap()
+        page.wait_for_url("**/alarms#standing")
+        assert "Nothing is held back." in page.locator("main").inner_text()
+
+
+def test_a_site_is_taken_out_of_service_and_returned(chromium: Any, farm: Farm, server: WebServer) -> None:
+    with opened(chromium, server, "/alarms", 1280) as page:
+        page.get_by_text("Take a fan or a whole site out of service").click()
+        page.get_by_label("What").select_option(label="all of Hill")
+        page.get_by_label("Why").last.fill("season over")
+        page.get_by_role("button", name="Take out of service").click()
+        page.wait_for_url("**/alarms#service")
+        told = "Out of service until somebody returns it (at this computer): season over."
+        assert told in page.locator("main").inner_text()
+        page.goto(server.address + "/fans/hill/barn")
+        assert "season over" in page.locator("main").inner_text()
+        page.goto(server.address + "/alarms")
+        page.get_by_role("button", name="Return to service").click()
+        page.wait_for_url("**/alarms#service")
+        assert "All fans are in service." in page.locator("main").inner_text()
