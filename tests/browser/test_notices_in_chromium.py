@@ -178,6 +178,14 @@ def test_the_page_notices_fits_and_can_be_read(
             page.screenshot(path=pictures / f"notices-{name}-{width}-{scheme}.png", full_page=True)
 
 
+def test_a_fan_s_page_says_who_was_told(farm: Farm, server: WebServer, chromium: Any, pictures: Path) -> None:
+    history(farm)
+    with opened(chromium, server.address + "/fans/meadow/north-3") as page:
+        said = page.locator("[data-fold=alarms] .told").first.inner_text()
+        assert said.startswith("Told to farm ") and "desk" in said
+        page.locator("[data-fold=alarms]").screenshot(path=pictures / "told-390.png")
+
+
 def test_without_a_route_it_says_how_to_make_one(farm: Farm, chromium: Any, pictures: Path) -> None:
     terminal = RouteShown("terminal", (), (), ("terminal:",), True, in_settings=False)
     app = create_app(farm.database, now=lambda: datetime.now(UTC), routes=[terminal])
