@@ -69,6 +69,8 @@ class NoticeRow:
     """over (failed), near (waiting after a failed try), still (waiting), good (delivered)."""
     tries: tuple[str, ...]
     text: str
+    alarm: int | None
+    """The alarm that it tells of, of several the first."""
 
 
 @dataclass(frozen=True)
@@ -204,6 +206,7 @@ def notice_row(item: Mapping[str, Any], routes: Mapping[str, RouteShown], zone: 
             for one in tries
         ),
         text=without_links(item["long"]).strip(),
+        alarm=item["alarm"],
     )
 
 

@@ -343,6 +343,9 @@ def test_the_page_tells_routes_in_words_and_what_failed_on_top(farm: Farm, alarm
     assert "Failed after 2 tries: refused" in said and "20:47 CDT: refused, 452 try later" in said
     assert "Last failed 20:47 CDT: refused Nothing delivered yet" in said
     assert "Last delivered 20:46 CDT, just now" in said
+    links = {one["href"] for tag, one in found.tags if tag == "a"}
+    assert f"/alarms/{alarms[0].number}" in links
+    assert "Told to farm" in page(client, f"/alarms/{alarms[0].number}").text
     farm.now += timedelta(days=8)
     assert "Not delivered within" not in page(client, "/notices").text
     assert "Failed after 2 tries" in page(client, "/notices").text
