@@ -88,7 +88,7 @@ def test_a_lost_phase_stands_as_tripped(farm: Farm) -> None:
     farm.go(90.0, north=0.0, south=9.0)
     assert farm.verdicts("north") == [("phase lost", "high")]
     assert farm.alarms() == [("north", "tripped", "UNACKNOWLEDGED")]
-    farm.go(60.0, north=0.0, south=9.0)  # the lost phase has rung: what follows within a minute goes in one further notice
+    farm.go(60.0, north=0.0, south=9.0)  # the lost phase rang: what follows goes in one further notice
     (notice,) = farm.notices("tripped")
     assert "one phase was lost" in notice["long"]
 
