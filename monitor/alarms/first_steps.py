@@ -297,11 +297,7 @@ def _checks_first(alarm: Alarm, story: Story) -> tuple[str, ...]:
         return ("The first checks are on record.",)
     when = " at the next visit" if alarm.condition == "low-margin" and story.reaches_limit_at is None else ""
     never = " Never raise its setting." if alarm.condition == "device-margin" else ""
-    return (
-        f"First check {listed(names)}{when}.{never}",
-        f"First check the supply and the motor.{never}",
-        f"First check the supply.{never}",
-    )
+    return f"First check {listed(names)}{when}.{never}", f"First check the supply and the motor.{never}"
 
 
 def _tripped(story: Story) -> tuple[str, ...]:

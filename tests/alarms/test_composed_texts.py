@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import replace
@@ -184,6 +186,29 @@ def test_a_link_of_ninety_characters_always_stays(
     assert notice_data(course.standing, figures, course.told[-1][1])["acknowledge"] == link
     assert re.search(r"(since|at|as seen at) (Mon 5 Oct )?\d\d:\d\d", brief), "since when it is so"
     assert re.search(r"First |Stop it|Start it|Before dark", brief), "what to do first"
+
+
+@pytest.mark.parametrize("condition", CONDITION_IDS)
+def test_a_link_of_ninety_characters_stays_where_least_room_is_left(condition: str) -> None:
+    """Long names, a night ago, told second, a trip point that is not known: every way an alarm can be told."""
+    link = f"https://{'monitor.' * 3}hollow-creek.example/a/0-17-42-farm-0.{'x' * 20}"
+    name = "The old bin behind the machine shed with the blue roof, fan 123456"
+    load = condition in ("overload", "low-margin")
+    ends = ("phase lost", "overload trip") if condition == "tripped" else (None,)
+    for seconds, running, end, built_in, again in itertools.product(
+        (3600.0, math.inf), (True, False), ends, (False, load), (False, True)
+    ):
+        course = Course(replace(OVERLOAD, condition=condition))
+        course.feed(raised(condition, value=300.0, priority="highest"), at(3000))
+        figures = story(
+            fan_name=name, site_name=name, now=at(3000), acknowledge_link=link, unacknowledged_minutes=900.0,
+            seconds_to_trip=None if built_in else seconds, running=running, end_cause=end, confidence="likely",
+            device_type="built-in protector" if built_in else None, device_setting_amps=15.0, fans=(name, "North 4"),
+            tonight=tonight(name),
+        )  # fmt: skip
+        wanted = course.told[-1][1]
+        brief = short(course.standing, figures, replace(wanted, kind="told-again") if again else wanted)
+        assert septets(brief) <= SHORT_AT_MOST and brief.endswith(f"cknowledge: {link}"), brief
 
 
 def tonight(name: str) -> dict[str, Any]:
