@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from notices_of_several import LINK, part
 from notices_of_supply import voltage_low
-from test_texts import CONDITION_IDS, any_figures, any_names, moments, plain_names, stories, told, zones
+from test_texts import CONDITION_IDS, any_figures, any_names, moments, numbers_of, plain_names, stories, told, zones
 
 from monitor.alarms import trial_notice
 from monitor.alarms.alarm import Acknowledge, Alarm, Returned, Wanted
@@ -33,7 +33,6 @@ from monitor.alarms.suppression import suppression_words
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import SHORT_AT_MOST, SUBJECT_AT_MOST, long, short, subject
 
-NUMBERS = re.compile(r"\d[\d.,/:]*\d|\d")
 links = st.none() | st.integers(1, 90).map(lambda length: ("https://farm.example/a/" + "x7" * 50)[: max(24, length)])
 
 
@@ -45,8 +44,8 @@ def holds_for_every(texts: Texts, names: Sequence[str] = (), *, sms: bool = Fals
     json.dumps(texts.data, allow_nan=False).encode("utf-8")
     if sms:
         assert not outside(re.sub(r"https?://\S+", "", texts.short))
-        known = set(NUMBERS.findall(" ".join((texts.long, texts.subject, *names))))
-        assert set(NUMBERS.findall(texts.short)) <= known | {str(number) for number in range(60)}, "a figure is cut"
+        known = numbers_of(" ".join((texts.long, texts.subject, *names)))
+        assert numbers_of(texts.short) <= known | {str(number) for number in range(60)}, "a figure is cut"
 
 
 @st.composite
