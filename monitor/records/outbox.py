@@ -45,6 +45,28 @@ class Try:
 
 
 @dataclass(frozen=True)
+class Tried:
+    """A try that is to be stored: with neither `delivered` nor `failed` the notice waits on until `next_due_ms`.
+
+    Raises
+    ------
+    ValueError : not exactly one of delivered, failed and a next time is given
+    """
+
+    notice_id: str
+    at_ms: int
+    outcome: str
+    detail: str
+    next_due_ms: int | None = None
+    delivered: bool = False
+    failed: bool = False
+
+    def __post_init__(self) -> None:
+        if self.delivered + self.failed + (self.next_due_ms is not None) != 1:
+            raise ValueError("a try ends in exactly one of: delivered, failed, a next time")
+
+
+@dataclass(frozen=True)
 class Told:
     """A notice of an alarm, and what became of it."""
 
@@ -124,32 +146,44 @@ def record_try(
     delivered: bool = False,
     failed: bool = False,
 ) -> None:
-    """Stores a try; with neither `delivered` nor `failed` the notice waits on until `next_due_ms`.
+    """Stores one try, see `record_tries`."""
+    record_tries(database, [Tried(notice_id, at_ms, outcome, detail, next_due_ms, delivered, failed)])
+
+
+def record_tries(database: Database, tries: Sequence[Tried]) -> None:
+    """Stores tries, all of them or none.
 
     Raises
     ------
-    ValueError : not exactly one of delivered, failed and a next time is given, or there is no such notice
+    ValueError : there is no such notice
     LinkError : the database is busy or full; nothing is stored
     """
-    if delivered + failed + (next_due_ms is not None) != 1:
-        raise ValueError("a try ends in exactly one of: delivered, failed, a next time")
-    table = tables.notices
     with database.begin() as connection:
-        tries = connection.execute(sa.select(table.c.tries).where(table.c.id == notice_id)).scalar()
-        if tries is None:
-            raise ValueError(f"there is no notice {notice_id!r}")
-        connection.execute(sa.update(table).where(table.c.id == notice_id).values(tries=tries + 1))
-        if delivered:
-            values: dict[str, object] = {"state": "delivered", "delivered_ms": at_ms}
-        elif failed:
-            values = {"state": "failed"}
-        else:
-            values = {"due_ms": next_due_ms}
-        # What was delivered stays delivered, whatever a slow second try says.
-        still_waiting = table.c.state == "waiting"
-        connection.execute(sa.update(table).where(table.c.id == notice_id, still_waiting).values(values))
-        row = {"notice_id": notice_id, "try": tries + 1, "at_ms": at_ms, "outcome": outcome, "detail": detail[:1000]}
-        connection.execute(sa.insert(tables.notice_tries).values(row))
+        for one in tries:
+            _record(connection, one)
+
+
+def _record(connection: Connection, one: Tried) -> None:
+    table = tables.notices
+    this = table.c.id == one.notice_id
+    tries = connection.execute(sa.select(table.c.tries).where(this)).scalar()
+    if tries is None:
+        raise ValueError(f"there is no notice {one.notice_id!r}")
+    connection.execute(sa.update(table).where(this).values(tries=tries + 1))
+    if one.delivered:
+        values: dict[str, object] = {"state": "delivered", "delivered_ms": one.at_ms}
+    elif one.failed:
+        values = {"state": "failed"}
+    else:
+        values = {"due_ms": one.next_due_ms}
+    # What was delivered stays delivered, whatever a slow second try says.
+    connection.execute(sa.update(table).where(this, table.c.state == "waiting").values(values))
+    connection.execute(
+        sa.insert(tables.notice_tries).values(
+            {"notice_id": one.notice_id, "try": tries + 1, "at_ms": one.at_ms, "outcome": one.outcome,
+             "detail": one.detail[:1000]}
+        )
+    )  # fmt: skip
 
 
 def history(database: Database, sites: Sites, alarm_number: int) -> list[Told]:

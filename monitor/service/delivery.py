@@ -15,7 +15,7 @@ import threading
 import time
 import traceback
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
@@ -24,7 +24,8 @@ from monitor.errors import LinkError
 from monitor.links import senders
 from monitor.records import outbox
 from monitor.records.database import Database
-from monitor.records.outbox import Due
+from monitor.records.outbox import Due, Tried
+from monitor.service.marking import Marks
 from monitor.service.steps import Steps
 
 WAITS_SECONDS: Final = (10.0, 30.0, 120.0, 300.0, 900.0, 1800.0, 3600.0)
@@ -79,10 +80,7 @@ class Outbox(Protocol):
 
     def next_due_ms(self, database: Database) -> int | None: ...
 
-    def record_try(
-        self, database: Database, notice_id: str, at_ms: int, outcome: str, detail: str,
-        next_due_ms: int | None = ..., *, delivered: bool = ..., failed: bool = ...,
-    ) -> None: ...  # fmt: skip
+    def record_tries(self, database: Database, tries: Sequence[Tried]) -> None: ...
 
 
 class Delivery:
@@ -123,8 +121,15 @@ class Delivery:
         self._waits = waits_seconds
         self._give_up = give_up_seconds
         self._steady = steady
+        self._stopping = threading.Event()
         self._steps = Steps(clock, steady)
         self._said: dict[str, float] = {}
+        self._marks = Marks(
+            lambda tries: stored.record_tries(database, tries),
+            say=lambda text: self._say_at_times("mark", text),
+            stopping=self._stopping,
+            guarded=self._guarded,
+        )
         self._lock = threading.Lock()
         self._waiting: dict[tuple[str, int], deque[Due]] = {}
         self._workers: dict[tuple[str, int], threading.Thread] = {}
@@ -133,7 +138,6 @@ class Delivery:
         self._busy: set[str] = set()
         self._finished: set[str] = set()
         self._woken = threading.Event()
-        self._stopping = threading.Event()
         self._abandoned = False
         self._thread: threading.Thread | None = None
         self.failure: BaseException | None = None
@@ -297,23 +301,8 @@ class Delivery:
     ) -> None:  # fmt: skip
         """Stores the try, however long the database is busy; when we are stopped before, the notice is sent again."""
         at_ms = int(self._clock() * 1000)
-        while not self._abandoned:
-            try:
-                self._stored.record_try(
-                    self._database,
-                    due.notice.id,
-                    at_ms,
-                    outcome,
-                    detail,
-                    next_due_ms,
-                    delivered=delivered,
-                    failed=failed,
-                )
-                return
-            except LinkError as exc:
-                self._say_at_times("record", f"the try of notice {due.notice.id} cannot be stored yet: {exc}")
-                if self._stopping.wait(DATABASE_WAIT_SECONDS):
-                    return
+        if not self._abandoned:
+            self._marks.put(Tried(due.notice.id, at_ms, outcome, detail, next_due_ms, delivered, failed))
 
     def _say_at_times(self, about: str, text: str) -> None:
         """For what goes wrong over and over, each two seconds."""

@@ -24,11 +24,11 @@ from monitor.errors import LinkError
 from monitor.links import deadline, mail, senders, taken, webhook
 from monitor.records import outbox
 from monitor.records.database import open_database
-from monitor.service import delivery, steps
+from monitor.service import delivery, marking, steps
 from monitor.service.delivery import Address, Delivery
 
 TRACED = {Path(module.__file__ or "").name for module in
-          (deadline, mail, senders, taken, webhook, outbox, delivery, steps)}  # fmt: skip
+          (deadline, mail, senders, taken, webhook, outbox, delivery, marking, steps)}  # fmt: skip
 SECRET = "whsec_" + "QUFB" * 8
 SECONDS = 20.0
 
@@ -79,6 +79,7 @@ def deliver(database_path: str, at: int, addresses: Mapping[str, str]) -> int:
 
 
 def main() -> None:
+    marking.GATHER_SECONDS = 0.01  # type: ignore[misc]
     for scheme in ("json://127.0.0.1", "mailto://127.0.0.1?from=a@b.example"):
         senders.check_address(scheme)
     senders.check_address("webhook+http://127.0.0.1", SECRET)

@@ -32,7 +32,7 @@ from tests.servers import free_port, until
 
 HERE = Path(__file__).resolve().parent.parent.parent
 SECRET = "whsec_" + "QUFB" * 8
-KILLS = int(os.environ.get("DELIVERY_KILLS", "25"))
+KILLS = int(os.environ.get("DELIVERY_KILLS", "15"))
 """How many of the lines; 0: each one (some minutes)."""
 
 
@@ -223,7 +223,8 @@ def test_a_disk_that_is_full_when_a_try_is_to_be_stored(
     tmp_path: Path, outside: Outside, empty_database: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each is sent once, however long it cannot be written down; and what was not written down is sent again."""
-    monkeypatch.setattr("monitor.service.delivery.DATABASE_WAIT_SECONDS", 0.02)
+    monkeypatch.setattr("monitor.service.marking.DATABASE_WAIT_SECONDS", 0.02)
+    monkeypatch.setattr("monitor.service.marking.GATHER_SECONDS", 0.0)
     shutil.copy(empty_database, tmp_path / "monitor.db")
     database = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
     limit = {"pages": 0}

@@ -75,6 +75,12 @@ class Sender:
         self.does[address] = do
 
 
+@pytest.fixture(autouse=True)
+def _at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each try is stored by itself: `test_marking.py` is about the rest."""
+    monkeypatch.setattr("monitor.service.marking.GATHER_SECONDS", 0.0)
+
+
 @pytest.fixture
 def clock() -> Clock:
     return Clock()
@@ -311,15 +317,16 @@ class Stubborn:
     def next_due_ms(self, database: Database) -> int | None:
         return outbox.next_due_ms(database)
 
-    def record_try(self, *args: Any, **how: Any) -> None:
+    def record_tries(self, *args: Any) -> None:
         self._busy("record")
-        outbox.record_try(*args, **how)
+        outbox.record_tries(*args)
 
 
 def test_a_busy_database_means_neither_a_second_notice_nor_a_lost_one(
     database: Database, deliver: Callable[..., Delivery], sender: Sender, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("monitor.service.delivery.DATABASE_WAIT_SECONDS", 0.05)
+    monkeypatch.setattr("monitor.service.marking.DATABASE_WAIT_SECONDS", 0.05)
     said: list[str] = []
     put(database, notice(1))
     delivery = deliver(stored=Stubborn(due=2, record=3), say=said.append)
@@ -327,7 +334,7 @@ def test_a_busy_database_means_neither_a_second_notice_nor_a_lost_one(
     assert len(sender.sent) == 1
     assert said == [
         "notices wait: the database is busy",
-        "the try of notice 0-17-1-farm-0 cannot be stored yet: the database is busy",
+        "1 tries of notices cannot be stored yet: the database is busy",
     ]  # once each, however often it was so
     assert delivery.alive
 
@@ -379,7 +386,7 @@ def test_a_fault_of_ours_with_the_outbox_itself_is_loud(
     def fail(*_: object, **__: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr(outbox, "record_try", fail)
+    monkeypatch.setattr(outbox, "record_tries", fail)
     put(database, notice(1))
     delivery = deliver()
     until(lambda: not delivery.alive)
@@ -433,7 +440,7 @@ def test_killed_between_sending_and_marking_it_is_sent_again_with_the_same_id(
         from monitor.records.database import open_database
         from monitor.service.delivery import Address, Delivery
         if sys.argv[1] == "die":
-            outbox.record_try = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)
+            outbox.record_tries = lambda *_, **__: os.kill(os.getpid(), signal.SIGKILL)
         database = open_database("sqlite:///{tmp_path}/monitor.db")
         delivery = Delivery(
             database, {{("desk", 0): Address("webhook+http://127.0.0.1:{server.server_port}/", "whsec_" + "QUFB" * 8)}},

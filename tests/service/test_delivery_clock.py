@@ -72,6 +72,7 @@ class World:
 def _seldom(monkeypatch: pytest.MonkeyPatch) -> None:
     """A day is gone through sooner when it is not looked at each half minute."""
     monkeypatch.setattr("monitor.service.delivery.LOOK_SECONDS", 900.0)
+    monkeypatch.setattr("monitor.service.marking.GATHER_SECONDS", 0.0)
 
 
 @pytest.fixture
