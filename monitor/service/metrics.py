@@ -7,7 +7,7 @@ the first question.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -62,12 +62,9 @@ class CountedOutbox:
     next_due_ms = staticmethod(outbox.next_due_ms)
     bring_forward = staticmethod(outbox.bring_forward)
 
-    def record_try(
-        self, database: Database, notice_id: str, at_ms: int, outcome: str, detail: str,
-        next_due_ms: int | None = None, *, delivered: bool = False, failed: bool = False,
-    ) -> None:  # fmt: skip
-        outbox.record_try(database, notice_id, at_ms, outcome, detail, next_due_ms, delivered=delivered, failed=failed)
-        self.tries["delivered" if delivered else "failed" if failed else "put off"] += 1
+    def record_tries(self, database: Database, tries: Sequence[outbox.Tried]) -> None:
+        outbox.record_tries(database, tries)
+        self.tries.update("delivered" if one.delivered else "failed" if one.failed else "put off" for one in tries)
 
 
 @dataclass(frozen=True)

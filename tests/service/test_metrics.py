@@ -68,12 +68,12 @@ def test_what_is_stored_and_refused_is_counted(bench: Any, tmp_path: Path, monke
 
 
 def test_tries_are_counted_by_how_they_end(database: Database, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(outbox, "record_try", lambda *_, **__: None)
+    monkeypatch.setattr(outbox, "record_tries", lambda *_: None)
     counted = CountedOutbox()
-    counted.record_try(database, "a", 0, "delivered", "", delivered=True)
-    counted.record_try(database, "a", 0, "gone", "", failed=True)
-    counted.record_try(database, "a", 0, "no answer", "", 5)
-    counted.record_try(database, "a", 0, "no answer", "", 6)
+    counted.record_tries(
+        database, [outbox.Tried("a", 0, "delivered", "", delivered=True), outbox.Tried("b", 0, "gone", "", failed=True)]
+    )
+    counted.record_tries(database, [outbox.Tried("c", 0, "no answer", "", 5), outbox.Tried("d", 0, "no answer", "", 6)])
     assert dict(counted.tries) == {"delivered": 1, "failed": 1, "put off": 2}
 
 
