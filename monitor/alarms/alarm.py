@@ -59,7 +59,10 @@ __all__ = [
 QUIET = timedelta(hours=4)
 """Raised again within so long of its last notice, at no higher priority: no further notice (common practice)."""
 QUIET_HIGHEST = timedelta(minutes=30)
-"""The same for the highest priority."""
+"""The same for the highest priority, and for SOON_AGAIN."""
+SOON_AGAIN = frozenset({"stopped"})
+"""Conditions that are another matter each time they ring: the fan has run in between, so somebody had seen to it, and
+grain that gets no air for hours must not wait for the four of QUIET (a stop that is only ordinary does not ring)."""
 CLOCK_STEP = timedelta(minutes=2)
 """A last notice that lies further ahead than this was stamped by a wrong clock and holds nothing back."""
 
@@ -165,7 +168,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
             peak=_worse(alarm.condition, alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
         )  # fmt: skip
         cause = Cause.RAISED
-    tell = not held and not suppressed(alarm, now) and _may_tell(alarm, event.priority, now)
+    tell = not held and not suppressed(alarm, now) and _may_tell(alarm, event.priority, event.rings, now)
     return _moved(alarm, after, cause, event.at, now, change_number, kind="raised" if tell else None)
 
 
@@ -255,7 +258,7 @@ def _suppression(
     else:
         rose = _is_higher(alarm.priority, alarm.last_notice_priority or alarm.priority)
         unseen = alarm.state is State.UNACKNOWLEDGED and (alarm.untold > 0 or rose)
-        tell = unseen and _may_tell(alarm, alarm.priority, now)
+        tell = unseen and _may_tell(alarm, alarm.priority, alarm.rings, now)
     tell = tell and not held
     return _moved(alarm, after, cause, now, now, change_number, by=by, kind="raised" if tell else None)
 
@@ -287,14 +290,20 @@ def _moved(
     return after, change, [wanted]
 
 
-def _may_tell(alarm: Alarm, priority: str, now: datetime) -> bool:
+def _may_tell(alarm: Alarm, priority: str, rings: bool, now: datetime) -> bool:
     """Whether a raised alarm may be told now, by what was told before."""
     if alarm.last_notice is None or not _last_notice_counts(alarm, now):
         return True
     elapsed = now - alarm.last_notice
     if _is_higher(priority, alarm.last_notice_priority or alarm.priority):
         return True
-    return elapsed >= (QUIET_HIGHEST if priority == PRIORITIES[-1] else QUIET)
+    return elapsed >= _quiet(alarm, priority, rings)
+
+
+def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
+    """How long an alarm that is raised again is not told again."""
+    soon = priority == PRIORITIES[-1] or (rings and alarm.condition in SOON_AGAIN)
+    return QUIET_HIGHEST if soon else QUIET
 
 
 def _told_again_due(alarm: Alarm) -> datetime | None:
@@ -305,8 +314,7 @@ def _told_again_due(alarm: Alarm) -> datetime | None:
         return alarm.heard
     if not alarm.rings:
         return None
-    soon = alarm.priority == PRIORITIES[-1] and alarm.untold > 0
-    return alarm.last_notice + (QUIET_HIGHEST if soon else QUIET)
+    return alarm.last_notice + (_quiet(alarm, alarm.priority, alarm.rings) if alarm.untold > 0 else QUIET)
 
 
 def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:

@@ -100,6 +100,26 @@ def test_a_cycled_fan_near_its_limit_rings_once_in_four_hours_and_counts() -> No
     assert course.told[-1][1].counted_since == at(480)
 
 
+@pytest.mark.parametrize(("minutes", "tells"), [(29, False), (30, True)])
+def test_a_fan_that_ran_and_stands_still_again_is_told_within_half_an_hour(minutes: int, tells: bool) -> None:
+    """Somebody restarted it and went: the grain must not wait four hours for the next ring."""
+    _, told = play(f"0:00 up medium\n0:10 ack\n0:20 down\n0:{minutes} up medium", "stopped")
+    assert told == ["0:00 raised", "0:20 cleared", *([f"0:{minutes} raised"] if tells else [])]
+    _, told = play("0:00 up medium\n0:10 ack\n0:20 down\n0:25 up medium\n0:29 tick\n0:30 tick\n1:30 tick", "stopped")
+    assert told == ["0:00 raised", "0:20 cleared", "0:30 told-again"]
+
+
+def test_an_ordinary_stop_that_does_not_ring_keeps_the_four_hours() -> None:
+    course = Course(replace(OVERLOAD, condition="stopped"))
+    quiet = [replace(raised("stopped", when=at(minutes), priority="low"), rings=False) for minutes in (0, 60, 239, 240)]
+    told = []
+    for event in quiet:
+        told += [(event.at, kind) for kind in course.feed(event, event.at)]
+        course.feed(Acknowledge("Ada"), event.at)
+        course.feed(Returned(event.at + timedelta(seconds=30)), event.at + timedelta(seconds=30))
+    assert told == [(at(0), "raised"), (at(240), "raised")]
+
+
 def test_higher_priority_is_told_at_once_and_takes_the_acknowledgement_back() -> None:
     course, told = play("0:00 up high\n0:05 ack\n0:06 up high\n0:09 up highest")
     assert told == ["0:00 raised", "0:09 raised"]

@@ -34,6 +34,7 @@ from monitor.alarms.wording import SHORT_AT_MOST, short
 
 PRIORITIES = ["low", "medium", "high", "highest"]
 TRIPPED = replace(OVERLOAD, condition="tripped")
+STOPPED = replace(OVERLOAD, condition="stopped")
 
 
 class Life(RuleBasedStateMachine):
@@ -115,7 +116,8 @@ class Life(RuleBasedStateMachine):
         when, last = earlier[-1]
         rank = PRIORITIES.index(priority)
         waited = self.now - when
-        quiet = timedelta(minutes=30) if priority == "highest" else timedelta(hours=4)
+        soon = priority == "highest" or (rings and self.about is STOPPED)
+        quiet = timedelta(minutes=30) if soon else timedelta(hours=4)
         assert rank > PRIORITIES.index(last) or waited >= quiet, "told too soon"
         if before is not None and before.state is State.ACKNOWLEDGED:
             assert rank > PRIORITIES.index(before.priority), "an acknowledged alarm rings only at higher priority"
@@ -251,7 +253,15 @@ class LatchedLife(Life):
     about = TRIPPED
 
 
+class StoppedLife(Life):
+    """The same of a fan that stands still again: sooner told, where it rings."""
+
+    about = STOPPED
+
+
 TestLife = Life.TestCase
+TestStoppedLife = StoppedLife.TestCase
+TestStoppedLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
 TestLatchedLife = LatchedLife.TestCase
 TestLatchedLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
 TestLife.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
