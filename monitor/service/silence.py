@@ -13,8 +13,8 @@ from datetime import UTC, datetime
 from monitor.alarms.alarm import About, Alarm, Raised, Returned
 from monitor.service.plant import Plant, Point
 from monitor.watch import layout
-from monitor.watch.overrides import for_fan, turned_off
-from monitor.watch.table import OVERDUE_AT_LEAST_SECONDS
+from monitor.watch.overrides import overridden, turned_off
+from monitor.watch.table import BY_ID, OVERDUE_AT_LEAST_SECONDS, Condition
 from monitor.watch.tick import Heard, is_overdue, silence_allowed_seconds
 
 LONGEST_ROUND_SECONDS = 10.0
@@ -76,8 +76,8 @@ class Silence:
             silent = max(silent, (now_ms - heard_ms) / 1000.0)
         if silent <= OVERDUE_AT_LEAST_SECONDS:
             return False
-        row = for_fan(point.nameplate.conditions if point.nameplate else {})["logger-overdue"]
         period = self._plant.period_ms_of(point)
+        row = _overdue_row(point)
         return silent > silence_allowed_seconds(None if math.isnan(period) else period / 1000.0, row)
 
     def look(self, point: Point, alarm: Alarm | None, now_ms: float) -> Raised | Returned | None:
@@ -97,7 +97,7 @@ class Silence:
         if not standing and silent <= OVERDUE_AT_LEAST_SECONDS:
             return None
         conditions = point.nameplate.conditions if point.nameplate else {}
-        row = for_fan(conditions)["logger-overdue"]
+        row = _overdue_row(point)
         off = turned_off(conditions, row.id)
         if heard is not None:
             heard_ms = now_ms - 1000.0 * (self._steady() - heard[1])
@@ -116,6 +116,12 @@ class Silence:
         priority = "low" if stopped else row.priority
         seconds = (now_ms - heard_ms) / 1000.0
         return Raised(row.id, _time(now_ms), _time(heard_ms), seconds, None, seconds, priority, row.rings)
+
+
+def _overdue_row(point: Point) -> Condition:
+    """The condition as it holds for a point. Only this row: a whole site that is silent is asked in each tick."""
+    row = BY_ID["logger-overdue"]
+    return overridden(row, point.nameplate.conditions.get(row.id, {}) if point.nameplate else {})
 
 
 def about_silence(point: Point) -> About:

@@ -69,6 +69,15 @@ def test_a_silent_logger_makes_the_state_stale_until_it_is_heard(bench: Any) -> 
     assert bench.link.last("home/north/state")["alarms"] == []
 
 
+def test_a_state_is_stale_also_where_nobody_is_told_of_a_silent_logger(bench: Any, nameplate: str) -> None:
+    bench.register("north", nameplate + "[conditions.logger-overdue]\noff = true\n")
+    bench.begin().round()
+    bench.send("north", 0, 100)
+    bench.pass_time(610.0)
+    state = bench.link.last("home/north/state")
+    assert (state["stale"], state["alarms"]) == (True, [])
+
+
 def test_what_was_heard_before_a_long_stop_is_stale_at_once(bench: Any) -> None:
     bench.register("north")
     bench.begin().round()
