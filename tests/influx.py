@@ -26,6 +26,10 @@ import pytest
 from tests.servers import free_port, until
 
 INFLUXD = shutil.which("influxd")
+VICTORIA = shutil.which("victoria-metrics")
+needs_victoria = pytest.mark.skipif(
+    VICTORIA is None, reason="NOT TESTED: Debian's victoria-metrics is missing (apt-get install victoria-metrics)"
+)
 needs_influxd = pytest.mark.skipif(
     INFLUXD is None, reason="NOT TESTED: Debian's influxdb is missing; install it (apt-get install influxdb)"
 )
@@ -121,6 +125,39 @@ class Influx:
     def count(self, measurement: str, database: str) -> int:
         found = self.ask(f'SELECT COUNT("number") FROM "{measurement}"', database)
         return int(found[0]["values"][0][1]) if found else 0
+
+
+class Victoria:
+    """Debian's victoria-metrics: another maker's server with `/api/v2/write` of its own, nothing stands before it."""
+
+    def __init__(self, place: Path) -> None:
+        self.port = free_port()
+        assert VICTORIA is not None
+        words = (f"-storageDataPath={place}", f"-httpListenAddr=127.0.0.1:{self.port}", "-loggerLevel=ERROR",
+                 "-retentionPeriod=100y")  # fmt: skip
+        self._process = subprocess.Popen([VICTORIA, *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        until(self._answers, 30, "victoria-metrics")
+
+    @property
+    def url(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def _answers(self) -> bool:
+        with contextlib.suppress(OSError), urllib.request.urlopen(f"{self.url}/health", timeout=1):
+            return True
+        return False
+
+    def series(self, name: str) -> dict[str, dict[int, float]]:
+        """Fan -> time [ms] -> value, of a measurement's field (FAN_FIELD)."""
+        with urllib.request.urlopen(f"{self.url}/internal/force_flush", timeout=20):
+            pass
+        with urllib.request.urlopen(f"{self.url}/api/v1/export?match[]={name}", timeout=20) as answer:
+            told = [json.loads(line) for line in answer.read().splitlines()]
+        return {one["metric"]["fan"]: dict(zip(one["timestamps"], one["values"], strict=True)) for one in told}
+
+    def kill(self) -> None:
+        self._process.kill()
+        self._process.wait(20)
 
 
 Answer = tuple[int, dict[str, str], bytes]

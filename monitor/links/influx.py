@@ -33,7 +33,7 @@ from monitor.links.webhook import retry_after
 if TYPE_CHECKING:
     import urllib3
 
-# influxdb-client and urllib3 are imported where they are used: twenty megabytes that a farm without InfluxDB spares.
+# influxdb-client and urllib3 are imported where they are used: 13 MB that a farm without InfluxDB spares.
 
 Precision = Literal["ms", "ns"]
 WORDS_LETTERS: Final = 300

@@ -11,7 +11,10 @@ import pytest
 
 from monitor.service import ready
 
-SPARED = ("alembic", "apprise", "httpx", "matplotlib", "pandas", "rich", "sqlalchemy.dialects.postgresql", "typst")
+SPARED = (
+    "alembic", "apprise", "httpx", "influxdb_client", "matplotlib", "pandas", "rich", "sqlalchemy.dialects.postgresql",
+    "typst", "urllib3",
+)  # fmt: skip
 
 
 def test_the_watch_is_compiled_by_a_child_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
