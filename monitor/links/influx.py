@@ -53,8 +53,13 @@ def head(measurement: str, tags: Mapping[str, str]) -> str:
     >>> head("fan", {"site": "home", "fan": "bin 1"})
     'fan,fan=bin\\\\ 1,site=home'
     """
-    told = [f",{name}={value.translate(_TAG)}" for name, value in sorted(tags.items()) if value]
+    told = [f",{name}={_tag(value)}" for name, value in sorted(tags.items()) if value]
     return measurement + "".join(told)
+
+
+def _tag(value: str) -> str:
+    escaped = value.translate(_TAG)
+    return f"{escaped} " if escaped.endswith("\\") else escaped  # which would take the comma after it for its own
 
 
 def text_field(value: str) -> str:

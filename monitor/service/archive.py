@@ -1,9 +1,9 @@
 """The copy to InfluxDB: what is stored goes out in order of its numbers, and a cursor says how far.
 
-A thread of its own, the least of all: a server that is slow, away or wrong costs a decision nothing, and the copy waits
-while there is something else to do. Each batch is one synchronous write; only after the server has confirmed it the
-cursor is stored. Killed in between, the batch is written once more, and each point takes its own place again. So a
-server that was away for days gets everything, once.
+A thread of its own, the least of all, which rests more than it works: a server that is slow, away or wrong costs a
+decision nothing. Each batch is one synchronous write; only after the server has confirmed it the cursor is stored.
+Killed in between, the batch is written once more, and each point takes its own place again. So a server that was away
+for days gets everything, once.
 
 What is not taken is told in words (`health`), and what becomes of it depends on who can act (`links.influx.Kind`):
 lines that the server will not have are found by halving, kept with its words, and cost no other line; too much at once
@@ -12,8 +12,6 @@ is halved; a token, bucket or address that is wrong, and a server that is away, 
 
 from __future__ import annotations
 
-import contextlib
-import os
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -26,7 +24,7 @@ from monitor.links.influx import Kind, Precision, Target, WriteError, Writer
 from monitor.records import archive as stored
 from monitor.records.archive import Cursor, Refused
 from monitor.records.database import Database
-from monitor.records.rows import from_ms
+from monitor.records.rows import ReadingRows, from_ms
 from monitor.service.archive_lines import change_lines, reading_lines
 from monitor.service.archive_split import write_all
 
@@ -35,8 +33,11 @@ NUMBERS_A_LOOK: Final = 50_000
 """So many readings are looked up at a time: an hour of a large farm is unpacked once or twice, not for every write."""
 LOOK_SECONDS: Final = 10.0
 """Between two looks when all is copied: each costs a small commit."""
-REST_SHARE: Final = 1.0
-"""While it catches up it rests for this share of the time that it used a processor itself: the others go before."""
+LINES_A_PIECE: Final = 500
+"""Lines are made in pieces of some milliseconds, with a rest after each ..."""
+REST_SHARE: Final = 2.0
+"""... of so many times the time that it used a processor itself: the others go before. It is not niced: a thread that
+is put off while it holds the interpreter's lock holds up all of them (measured: `tests/bench/archive.py`)."""
 DATABASE_WAIT_SECONDS: Final = 2.0
 WAITS_SECONDS: Final = (1.0, 2.0, 5.0, 15.0, 60.0, 150.0, 300.0)
 """After a write that was not taken; the last one again and again."""
@@ -44,7 +45,6 @@ LONGEST_WAIT_SECONDS: Final = 3_600.0
 """A server may ask for more; it is asked again after so long."""
 LATE_SECONDS: Final = 3_600.0
 """A server that is started anew or a line that is down is back within that, and nothing is lost meanwhile."""
-NICENESS: Final = 10
 STOP_SECONDS: Final = 2.0
 REPEAT_LOG_SECONDS: Final = 30.0
 
@@ -112,13 +112,9 @@ class Archive:
         return self._thread is not None and self._thread.is_alive()
 
     def _run(self) -> None:
-        with contextlib.suppress(OSError, AttributeError):  # only Linux has a niceness for each thread
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), NICENESS)
         try:
             while not self._stopping.is_set():
-                began = time.thread_time()
-                wait = self.turn()
-                self._stopping.wait(max(wait, REST_SHARE * (time.thread_time() - began)))
+                self._stopping.wait(self.turn())
         except BaseException as exc:
             self.failure = exc
 
@@ -155,21 +151,37 @@ class Archive:
         changes = stored.changes_after(self._database, at.change, LINES_A_WRITE)
         if changes:
             at = self._deliver(change_lines(changes), "ns", replace(at, change=changes[-1].number))
-        before = at.reading
+        before, began = at.reading, time.thread_time()
         rows, last, unread = stored.readings_after(self._database, before, NUMBERS_A_LOOK)
         for words in unread:
             self._say(f"not copied: {words}")
         if not set(rows.point_id.tolist()) <= self._points.keys():
             self._points = dict(stored.points(self._database))
+        self._rest(began)
         for begin in range(0, len(rows), LINES_A_WRITE):
-            began = time.thread_time()
-            some = rows.take(slice(begin, begin + LINES_A_WRITE))
-            at = self._deliver(reading_lines(some, self._points), "ms", replace(at, reading=int(some.number[-1])))
-            if begin + LINES_A_WRITE < len(rows) and self._stopping.wait(REST_SHARE * (time.thread_time() - began)):
+            if self._stopping.is_set():
                 return True
+            some = rows.take(slice(begin, begin + LINES_A_WRITE))
+            at = self._deliver(self._lines(some), "ms", replace(at, reading=int(some.number[-1])))
         if last > at.reading:  # numbers that nothing is stored under
             self._keep(replace(at, reading=last), ())
         return len(changes) == LINES_A_WRITE or last - before == NUMBERS_A_LOOK
+
+    def _lines(self, rows: ReadingRows) -> list[str]:
+        made: list[str] = []
+        for begin in range(0, len(rows), LINES_A_PIECE):
+            began = time.thread_time()
+            made += reading_lines(rows.take(slice(begin, begin + LINES_A_PIECE)), self._points)
+            self._rest(began)
+        return made
+
+    def _rest(self, began: float) -> None:
+        """
+        Parameters
+        ----------
+        began : by `time.thread_time`
+        """
+        self._stopping.wait(REST_SHARE * (time.thread_time() - began))
 
     def _first_cursor(self) -> Cursor:
         at = stored.cursor(self._database, self._target.identity)
