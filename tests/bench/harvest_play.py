@@ -46,6 +46,10 @@ class Broker:
     inbox: Inbox = field(default_factory=Inbox)
     generation: int = 0
     connected: bool = True
+    session_kept: bool | None = True
+    refused: bool = False
+    words: str = "no broker answers."
+    address: object = "127.0.0.1:1883"
     held: list[Letter] = field(default_factory=list)
     """Kept by the loggers meanwhile."""
     taken: int = 0
