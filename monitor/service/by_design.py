@@ -1,8 +1,9 @@
 """Suppression by design: which rule holds for an alarm now, and the changes when one begins or ends.
 
-The rules stand in `alarms/by_design.py`. A rule is looked at where it can begin or end (a supply lost or back, a run
-that began or ended), so that it depends on readings as little on how they are cut as conditions do, and once more with
-each tick.
+The rules stand in `alarms/by_design.py`. A rule is looked at where the fan's own readings begin or end it (its supply
+lost or back, a run that began or ended), so that it depends as little on how they are cut as conditions do, and with
+each tick: a supply that only the fans' falling together shows is judged later anyway. Nothing is told in between, as
+each event of an alarm asks for its reason first.
 """
 
 from __future__ import annotations
@@ -77,12 +78,6 @@ class ByDesign:
         """A rule may have begun or ended for a fan."""
         for alarm in self._book.of(point.site, point.name):
             self.settle(point, alarm)
-
-    def look_at_site(self, site: str) -> None:
-        """The same for every fan of a site."""
-        for point in self._plant.fans():
-            if point.site == site:
-                self.look_at(point)
 
     def look(self, listening: bool) -> None:
         """The clock has moved on.

@@ -148,8 +148,6 @@ class Changes:
             return None
         self.maintenance.settle(point, alarm)
         self.by_design.settle(point, self._book.get(about) or alarm)
-        if change is not None and about.condition == SUPPLY_LOST:
-            self.by_design.look_at_site(about.site)
         return self._book.get(about)
 
     def keep_alarm(
