@@ -442,6 +442,7 @@ def test_we_are_killed_between_the_write_and_the_cursor(
     the_same(influx, database)
 
 
+@pytest.mark.slow
 @pytest.mark.broker
 def test_a_whole_service_copies_what_it_judged_and_goes_on_after_a_kill(
     influx: Influx, broker: Mosquitto, tmp_path: Path, door: Door

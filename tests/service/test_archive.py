@@ -266,6 +266,9 @@ def test_lines_that_are_refused_are_kept_with_the_words_and_counted(
     assert stored.cursor(database, TARGET.identity) == Cursor(30, 0, 1, 1_791_080_000_000)
     assert archive.health()["refused_lines"] == 1 and archive.health()["trouble"] is None
     assert said == ["amps at http://box:8086 refused 1 of 30 lines: field type conflict"]
+    commit(database, Batch(readings=make.rows(north, 31, 2, make.ms + 400_000, called=[1.0, math.nan])))
+    server.trouble = lambda some: conflict([line.replace("called=1i", "number=17i") for line in some])
+    assert archive.turn() == LOOK_SECONDS and archive.health()["refused_lines"] == 2
 
 
 def test_a_busy_database_is_waited_for_and_nothing_is_left_out(
