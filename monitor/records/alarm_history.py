@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from monitor.alarms.cures import Cure, cure
 from monitor.alarms.facts import About
-from monitor.alarms.performance import Frequent, Happened, figures, spells
+from monitor.alarms.performance import Figures, Frequent, Happened, spells
 from monitor.alarms.states import Cause, State
 from monitor.records import register, tables
 from monitor.records.database import Database
@@ -61,36 +61,41 @@ def history(database: Database, sites: Sites, first: datetime, last: datetime) -
         )
         .order_by(changes.c.number)
     )  # fmt: skip
+    causes = {cause.value: cause for cause in Cause}
+    abouts: dict[int, About] = {}
+    found = []
     with database.read() as connection:
-        return [
-            Happened(
-                About(row.site, row.fan, row.supply, row.condition), row.alarm_number, row.priority, Cause(row.cause),
-                from_ms(row.at_ms), from_ms(row.heard_ms),
-            )
-            for row in connection.execute(query)
-        ]  # fmt: skip
+        for site, fan, supply, condition, priority, number, cause, at_ms, heard_ms in connection.execute(query):
+            about = abouts.get(number)
+            if about is None:
+                about = abouts[number] = About(site, fan, supply, condition)
+            found.append(Happened(about, number, priority, causes[cause], from_ms(at_ms), from_ms(heard_ms)))
+    return found
 
 
-def noisiest(
-    database: Database, sites: Sites, changes: Sequence[Happened], first: datetime, last: datetime
-) -> list[Noisy]:  # fmt: skip
+def noisiest(database: Database, sites: Sites, changes: Sequence[Happened], found: Figures) -> list[Noisy]:
     """The five most frequent alarms of a span, each with one proposed cure.
 
     Parameters
     ----------
     changes : of `history` for the span
+    found : the figures of it
     """
-    told = [one for one in spells(changes) if one.told and first < one.heard <= last]
-    found = []
+    most = [one for one in found.frequent[:NOISIEST] if one.count > 1 and one.about.condition in BY_ID]
+    wanted = {one.about for one in most}
+    told = [
+        one
+        for one in spells(change for change in changes if change.about in wanted)
+        if one.told and found.first < one.heard <= found.last
+    ]
+    noisy = []
     with database.read() as connection:
         fans = {(key.site, key.name): version for key, version in register.fans_in(connection, sites)}
-    for frequent in figures(changes, first, last).frequent[:NOISIEST]:
+    for frequent in most:
         about = frequent.about
-        if frequent.count < 2 or about.condition not in BY_ID:
-            continue
         version = fans.get((about.site, about.fan or ""))
         row = BY_ID[about.condition] if version is None else for_fan(version.in_force.conditions)[about.condition]
         control = None if version is None else version.nameplate.fan.control
         mine = [one for one in told if one.about == about]
-        found.append(Noisy(frequent, cure(row, mine, control=control, of_a_fan=version is not None)))
-    return found
+        noisy.append(Noisy(frequent, cure(row, mine, control=control, of_a_fan=version is not None)))
+    return noisy

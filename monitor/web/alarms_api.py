@@ -129,7 +129,7 @@ def figures_of(database: Database, sites: Sites, site: str | None, first: dateti
     zone = zone_of(places[0]) if len({one.time_zone for one in places}) == 1 else UTC
     changes = alarm_history.history(database, mine, first, last)
     found = figures(changes, first, last, zone)
-    return found, alarm_history.noisiest(database, mine, changes, first, last)
+    return found, alarm_history.noisiest(database, mine, changes, found)
 
 
 @router.get("/alarms/figures")
