@@ -34,6 +34,9 @@ STANDS_AGAIN = "it stands again"
 BEGINNING_NOT_TOLD = "its beginning was not told to this route"
 ACKNOWLEDGED = "acknowledged before it was told"
 HELD_BACK = "it is shelved, suppressed or out of service"
+STANDS_STILL = "its fan stood still before it was told"
+OF_A_LOAD = frozenset({"low-margin"})
+"""What is gathered of how a fan is loaded says nothing of one that has stopped by then: "near its limit, 0 A"."""
 
 
 @dataclass(frozen=True)

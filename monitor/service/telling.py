@@ -21,7 +21,17 @@ from monitor.alarms.routes import Route, superseded
 from monitor.alarms.several import several
 from monitor.alarms.states import State
 from monitor.alarms.story import Story
-from monitor.alarms.telling import GATHER, Telling, after_quiet, judge, latest_of_each, plan, ready
+from monitor.alarms.telling import (
+    GATHER,
+    OF_A_LOAD,
+    STANDS_STILL,
+    Telling,
+    after_quiet,
+    judge,
+    latest_of_each,
+    plan,
+    ready,
+)
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import long, short, subject
 from monitor.records.tables import PARTITION
@@ -107,6 +117,8 @@ class Tellings:
                 self._waiting.setdefault((route.name, one.site), []).extend(again)
             elif alarm is None or wanted is None or story is None:
                 self._drop(one, due, why or "its fan is not known any more")
+            elif alarm.condition in OF_A_LOAD and wanted.kind != "cleared" and story.running is False:
+                self._drop(one, due, STANDS_STILL)
             else:
                 told.append((replace(one, alarm_number=alarm.number), (alarm, story, wanted)))
         if not told:

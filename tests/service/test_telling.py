@@ -102,6 +102,20 @@ def test_what_does_not_ring_waits_for_the_morning_and_is_dropped_when_it_is_over
     assert sorted(tellings(farm), key=str) == [("farm", "dropped", "over before it was told"), ("farm", "told", None)]
 
 
+@pytest.mark.parametrize(("amps", "state"), [(9.7, "told"), (0.0, "dropped")])
+def test_near_its_limit_is_not_told_of_a_fan_that_has_stopped_within_the_minute(
+    farm: Any, amps: float, state: str
+) -> None:
+    farm.begin(routes=(CLEARED,))
+    go(farm, "north", 0, 40, 9.7)
+    assert {state for _, state, _ in tellings(farm)} == {"waiting"}
+    go(farm, "north", 50, 60, amps)
+    farm.pass_time(30)
+    assert [row["state"] for row in farm.raised("low-margin")] == ["UNACKNOWLEDGED"]  # its off-delay is not over
+    farm.pass_time(30)
+    assert tellings(farm)[0][1] == state and len(told(farm)) == (state == "told")
+
+
 def test_a_further_step_is_told_what_nobody_acknowledged_and_who_was_told_first(farm: Any) -> None:
     farm.begin(routes=(FARM, DESK))
     go(farm, "north south", 0, 60, 10.2)
