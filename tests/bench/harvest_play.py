@@ -27,8 +27,8 @@ from tests.bench.harvest_farm import START, Harvest
 from tests.bench.harvest_people import People
 
 ROUND_SECONDS = 60.0
-COMMIT_SECONDS = 600.0
-"""A commit follows at once where an alarm changes; what only waits to be stored waits longer than the service does."""
+COMMIT_SECONDS = ROUND_SECONDS
+"""What is gathered is told with a commit, so there is one each round."""
 ESTIMATE_SECONDS = 1_800.0
 """Estimates for the pages are worked so seldom; those of notices and of supper are worked when they are told."""
 NEVER_SECONDS = 1e9
