@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from monitor import __version__, settings
+from monitor import __version__, cli_accounts, settings
 from monitor.errors import ConfigError, LinkError
 from monitor.records import register
 from monitor.records.database import Database, open_database
@@ -37,6 +37,7 @@ app = typer.Typer(
 )
 fans_app = typer.Typer(help="The register: what is known of each fan.", no_args_is_help=True)
 app.add_typer(fans_app, name="fans")
+app.add_typer(cli_accounts.app, name="accounts")
 
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="The settings file; without it, defaults.")]
 FanArgument = Annotated[str, typer.Argument(metavar="SITE/FAN", help="For example home/bin-1.")]
@@ -86,8 +87,9 @@ def run(settings_file: SettingsOption = None) -> None:
     _log_to_stderr()
     chosen = settings.load(settings_file)
     service = Service(chosen, print_line=_plain_line)
+    open_to = "this computer only" if chosen.web.loopback else "open to others, with an account"
     _plain_line(
-        f"amp-monitor {__version__}: pages at {service.url} (this computer only), "
+        f"amp-monitor {__version__}: pages at {service.url} ({open_to}), "
         f"broker {service.broker.address}, data in {chosen.data}"
     )
     service.run()

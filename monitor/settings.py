@@ -92,6 +92,8 @@ class WebSettings(_Table):
     public_url: Annotated[str, AfterValidator(_public_url)] | None = Field(
         None, description="the address under which people open the pages"
     )
+    cert_file: Path | None = Field(None, description="the path of the pages' certificate")
+    key_file: Path | None = Field(None, description="the path of the certificate's key")
 
     @property
     def host(self) -> str:
@@ -104,6 +106,10 @@ class WebSettings(_Table):
     @property
     def loopback(self) -> bool:
         return self.host in ("127.0.0.1", "::1", "localhost")
+
+    @property
+    def address(self) -> str:
+        return f"{'http' if self.cert_file is None else 'https'}://{self.listen}"
 
 
 class InfluxSettings(_Table):
@@ -383,8 +389,9 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
     faults.extend(_faults_of_forms(table))
     faults.extend(_faults_of_influx(_table(table, "influx")))
     mqtt = _table(table, "mqtt")
-    if ("cert_file" in mqtt) != ("key_file" in mqtt):
-        faults.append(Fault("mqtt", "cert_file and key_file together", "only one of them"))
+    for name in ("mqtt", "web"):
+        if ("cert_file" in _table(table, name)) != ("key_file" in _table(table, name)):
+            faults.append(Fault(name, "cert_file and key_file together", "only one of them"))
     if "password_file" in mqtt and "username" not in mqtt:
         faults.append(Fault("mqtt.username", "a user name to go with the password", "nothing"))
     return faults

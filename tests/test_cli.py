@@ -290,7 +290,7 @@ def test_check_tells_wrong_addresses_pages_and_secrets(call: Call, tmp_path: Pat
     (tmp_path / "check.toml").write_text(text)
     code, out, _ = call("check", "--settings", "check.toml")
     assert code == 1
-    assert "WRONG  pages: 0.0.0.0:80 is not this computer's own" in out
+    assert "WRONG  pages: web.listen is 0.0.0.0:80: without accounts" in out
     assert out.count("cannot read the secret file none") == 3  # the password's, and the route's for each address
 
 

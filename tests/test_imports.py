@@ -21,7 +21,8 @@ MAY = {
     "review": {*PURE, "records", "faults", "settings"},
     "web": {*PURE, "records", "review", "faults", "settings"},
     "service": {*PURE, "records", "links", "review", "web", "faults", "settings"},
-    "cli": {*PURE, "records", "links", "review", "web", "service", "faults", "settings"},
+    "cli": {*PURE, "records", "links", "review", "web", "service", "faults", "settings", "cli_accounts"},
+    "cli_accounts": {"records", "service", "settings"},
     "monitor": set(), "simulated": set(),
 }  # fmt: skip
 THE_TRIAL = "monitor/service/trial.py"

@@ -497,6 +497,60 @@ notice_tries = Table(
     Column("detail", Text, nullable=False),
 )
 
+# --- who may ask -----------------------------------------------------------------------------------------------
+
+accounts = Table(
+    # `name_key` is the name as it is compared: nobody tells "Ann" from "ann".
+    "accounts",
+    metadata,
+    Column("id", _Counter, primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("name_key", Text, nullable=False),
+    Column("password_hash", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("all_sites", Boolean, nullable=False),
+    _ms("created_ms"),
+    Column("created_by", Text, nullable=False),
+    _ms("disabled_ms", nullable=True),
+    _ms("signed_in_ms", nullable=True),
+    UniqueConstraint("name_key"),
+    CheckConstraint("role IN ('look', 'attend', 'manage')", name="role"),
+    sqlite_autoincrement=True,  # what was an account's never becomes another's
+)
+
+account_sites = Table(
+    "account_sites",
+    metadata,
+    Column("account_id", _Counter, ForeignKey("accounts.id"), primary_key=True),
+    Column("site", Text, ForeignKey("sites.site"), primary_key=True),
+)
+
+sessions = Table(
+    # Of an id only its SHA-256: whoever reads the database cannot go on with anybody's session.
+    "sessions",
+    metadata,
+    Column("id_hash", Text, primary_key=True),
+    Column("account_id", _Counter, ForeignKey("accounts.id"), nullable=False),
+    _ms("made_ms"),
+    _ms("used_ms"),
+    _ms("expires_ms"),
+    Index(None, "account_id"),
+)
+
+api_tokens = Table(
+    "api_tokens",
+    metadata,
+    Column("id", _Counter, primary_key=True),
+    Column("token_hash", Text, nullable=False),
+    Column("account_id", _Counter, ForeignKey("accounts.id"), nullable=False),
+    Column("label", Text, nullable=False),
+    _ms("made_ms"),
+    _ms("used_ms", nullable=True),
+    UniqueConstraint("token_hash"),
+    Index(None, "account_id"),
+    sqlite_autoincrement=True,
+)
+
 cursors = Table(
     "cursors",
     metadata,

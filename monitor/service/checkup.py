@@ -7,6 +7,7 @@ import http.client
 import json
 import shutil
 import socket
+import ssl
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
@@ -22,14 +23,14 @@ from monitor.links import influx, senders
 from monitor.links.heartbeat import shown
 from monitor.links.probe import knock
 from monitor.links.reach import reach
-from monitor.records import archive, register
+from monitor.records import accounts, archive, register
 from monitor.records.database import open_database
 from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import ALL
 from monitor.records.start import load
 from monitor.records.tables import PARTITION
 from monitor.service.heartbeat import url_of
-from monitor.service.opening import broker_address, forms, influx_target
+from monitor.service.opening import broker_address, forms, influx_target, only_with_accounts
 from monitor.settings import RouteSettings, Settings, WebSettings, address_of, secret
 
 ANSWER_SECONDS = 5.0
@@ -52,7 +53,8 @@ class Finding:
 def checkup(settings: Settings) -> list[Finding]:
     """Looks at everything the service needs; one broken thing hides no other."""
     return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_forms(settings),
-            *_pages(settings), *_routes(settings), *_heartbeat(settings), *_influx(settings)]  # fmt: skip
+            *_people(settings), *_pages(settings), *_routes(settings), *_heartbeat(settings),
+            *_influx(settings)]  # fmt: skip
 
 
 def _clock(settings: Settings) -> Iterator[Finding]:
@@ -141,25 +143,57 @@ def _influx(settings: Settings) -> Iterator[Finding]:
 def _pages(settings: Settings) -> Iterator[Finding]:
     web = settings.web
     if not web.loopback:
-        yield Finding("pages", False, f"{web.listen} is not this computer's own: without accounts use 127.0.0.1")
-        return
+        if not _accounts(settings):
+            yield Finding("pages", False, only_with_accounts(web))
+            return
+        if web.cert_file is None:
+            words = (
+                f"{web.address} is open beyond this computer without https: passwords and sessions can be read on the "
+                "way. Give web.cert_file and web.key_file, or listen on 127.0.0.1 behind a proxy that speaks https"
+            )
+            yield Finding("pages", False, words)
     try:
-        with socket.create_connection((web.host, web.port), timeout=2.0):
-            yield Finding("pages", True, f"something serves them at http://{web.listen}")
+        with socket.create_connection((_reached(web), web.port), timeout=2.0):
+            yield Finding("pages", True, f"something serves them at {web.address}")
         yield from _running(web)
     except OSError:
-        yield Finding("pages", True, f"http://{web.listen} is free; the service does not run now")
+        yield Finding("pages", True, f"{web.address} is free; the service does not run now")
+
+
+def _accounts(settings: Settings) -> int | None:
+    """How many accounts there are; None: it cannot be told."""
+    try:
+        with closing(open_database(settings.database_url, create=False)) as database:
+            return len(accounts.listed(database, ALL))
+    except (ConfigError, LinkError):
+        return None
+
+
+def _people(settings: Settings) -> Iterator[Finding]:
+    count = _accounts(settings)
+    if count is not None:
+        words = f"{count} {'account' if count == 1 else 'accounts'}"
+        yield Finding("people", True, words if count else "no accounts: the pages are open to this computer only")
+
+
+def _reached(web: WebSettings) -> str:
+    """Where the pages are reached from this computer, which listens everywhere perhaps."""
+    return {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(web.host, web.host)
 
 
 def _running(web: WebSettings) -> Iterator[Finding]:
     """What the running service says of itself."""
-    connection = http.client.HTTPConnection(web.host, web.port, timeout=ANSWER_SECONDS)
+    connection = http.client.HTTPConnection(_reached(web), web.port, timeout=ANSWER_SECONDS)
+    if web.cert_file is not None:  # the name in it is another than this computer's own address
+        trusting = ssl.create_default_context()
+        trusting.check_hostname, trusting.verify_mode = False, ssl.CERT_NONE
+        connection = http.client.HTTPSConnection(_reached(web), web.port, timeout=ANSWER_SECONDS, context=trusting)
     try:
         connection.request("GET", "/healthz")
         late = json.load(connection.getresponse())["late"]
         yield Finding("service", not late, "; ".join(late) or "nothing is late")
     except (OSError, http.client.HTTPException, ValueError, TypeError, KeyError):
-        yield Finding("service", False, f"what answers at http://{web.listen} is not this service, or it hangs")
+        yield Finding("service", False, f"what answers at {web.address} is not this service, or it hangs")
     finally:
         connection.close()
 

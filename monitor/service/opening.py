@@ -17,7 +17,7 @@ from monitor.links.influx import Target
 from monitor.links.mqtt import Broker, BrokerAddress, Inbox
 from monitor.records import register
 from monitor.records.database import Database
-from monitor.settings import Settings, secret
+from monitor.settings import Settings, WebSettings, secret
 
 
 def make_directory(path: Path) -> None:
@@ -34,6 +34,14 @@ def make_directory(path: Path) -> None:
             f"cannot make the data directory {path.absolute()}: {exc.strerror}. "
             "Start from another directory, or set `data` in the settings."
         ) from exc
+
+
+def only_with_accounts(web: WebSettings) -> str:
+    """Why the pages are not opened to others, and what to do."""
+    return (
+        f"web.listen is {web.listen}: without accounts the pages are for this computer only. Make one with amp-monitor "
+        "accounts add NAME --role manage --all-sites, or use 127.0.0.1 (from elsewhere: an SSH tunnel)."
+    )
 
 
 def broker_address(settings: Settings) -> BrokerAddress:

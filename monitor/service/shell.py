@@ -14,7 +14,7 @@ from types import FrameType
 
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
-from monitor.records import acknowledge_links
+from monitor.records import accounts, acknowledge_links
 from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
@@ -24,7 +24,7 @@ from monitor.service.health import Health, worker_is_late
 from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.metrics import CountedOutbox, Metrics
-from monitor.service.opening import broker_link, influx_target, make_directory, seed_sites
+from monitor.service.opening import broker_link, influx_target, make_directory, only_with_accounts, seed_sites
 from monitor.service.ready import make_watch_ready
 from monitor.service.routes import route_of, shown
 from monitor.service.supervisor import Supervisor
@@ -91,16 +91,13 @@ class Service:
         for _, many, signing in named:
             for address in many:
                 senders.check_address(address, signing)
-        if not settings.web.loopback:
-            raise ConfigError(
-                f"web.listen is {settings.web.listen}: without accounts the pages are for this computer only. "
-                "Use 127.0.0.1 (from elsewhere: an SSH tunnel)."
-            )
         url, target = url_of(settings.heartbeat), influx_target(settings)
         make_directory(settings.data)
         make_watch_ready()
         self.database = open_database(settings.database_url)
         try:
+            if not settings.web.loopback and not accounts.exist(self.database):
+                raise ConfigError(only_with_accounts(settings.web))
             seed_sites(self.database, settings, self._now(), all_of_it=True)
             self._link_key = acknowledge_links.key(self.database) if settings.web.public_url else None
             start = load(self.database)
@@ -129,7 +126,7 @@ class Service:
                 commit_seconds=settings.commit_seconds,
                 acknowledge_link=self._acknowledge_link(),
                 addresses_shown={one.name: one.addresses for one in routes_shown},
-                public_url=settings.web.public_url or f"http://{settings.web.listen}",
+                public_url=settings.web.public_url or settings.web.address,
                 stored=self.delivery.wake,
             )
             self.heartbeat = None
@@ -149,14 +146,15 @@ class Service:
             now=self._now,
             health=self.health.told,
             metrics=self.metrics.text,
-            loopback_only=True,
             reviews=settings.data / "reviews",
             public_url=settings.web.public_url,
             link_key=self._link_key,
             routes=routes_shown,
         )
         try:
-            self.web = WebServer(app, settings.web.host, settings.web.port, on_end=self._web_ended)
+            web = settings.web
+            certificate = None if web.cert_file is None or web.key_file is None else (web.cert_file, web.key_file)
+            self.web = WebServer(app, web.host, web.port, on_end=self._web_ended, certificate=certificate)
         except BaseException:
             self.database.close()
             raise

@@ -25,6 +25,7 @@ from monitor.web.heard import loggers_shape
 from monitor.web.live import Live, mark_of
 from monitor.web.news import MARK_LENGTH
 from monitor.web.problems import Problem, not_found
+from monitor.web.reader import current
 from monitor.web.shapes import alarm_shape, columns_shape, fan_in_full, fan_shape, limit_of, service_shape
 from monitor.web.times import read_time, rfc3339
 
@@ -79,7 +80,7 @@ ENTRY_DESCRIBED = {"requestBody": {"required": True, "content": {"application/js
 
 class Acknowledgement(BaseModel):
     model_config = ConfigDict(extra="forbid")
-    by: str | None = Field(None, max_length=200, description="who; optional while there are no accounts")
+    by: str | None = Field(None, max_length=200, description="who; beside the name of the account, if there is one")
 
 
 class PlannedStop(BaseModel):
@@ -105,9 +106,8 @@ def database_of(request: Request) -> Database:
 
 
 def sites_of(request: Request) -> Sites:
-    """The sites whoever asks may see: all, as long as there are no accounts and nobody but this computer can ask."""
-    sites: Sites = request.app.state.sites
-    return sites
+    """The sites whoever asks may see: those of the account; all, as long as there are no accounts."""
+    return current().sites
 
 
 def now_of(request: Request) -> datetime:
@@ -321,5 +321,5 @@ async def live(
     told: Live = request.app.state.live
     if site is not None and not allows(sites_of(request), site):
         return
-    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), site, fan):
+    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), current(), site, fan):
         yield event

@@ -23,6 +23,7 @@ from starlette.templating import Jinja2Templates
 from monitor.records.database import Database
 from monitor.records.scope import ALL
 from monitor.web import (
+    account_page,
     acknowledge_page,
     alarms_api,
     alarms_page,
@@ -30,15 +31,20 @@ from monitor.web import (
     notices_api,
     notices_page,
     pages,
+    people_page,
     problems,
     review_page,
+    sign_in,
     words,
 )
+from monitor.web.door import Door, still_in
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
+from monitor.web.reader import current
 from monitor.web.reviewing import Reviews
 from monitor.web.routes_shown import RouteShown
+from monitor.web.sign_in import SignIns
 
 HERE = Path(__file__).parent
 THREADS = 4
@@ -54,7 +60,6 @@ def create_app(
     now: Callable[[], datetime],
     health: Callable[[], Mapping[str, Any]] | None = None,
     metrics: Callable[[], bytes] = lambda: b"# EOF\n",
-    loopback_only: bool = True,
     reviews: Path | None = None,
     public_url: str | None = None,
     link_key: bytes | None = None,
@@ -69,7 +74,6 @@ def create_app(
     health : what the service says of itself for /healthz, at once and without waiting; anything in its `"late"` makes
         the answer 503. With `"broker_connected": False` the Loggers page tells what `"broker"` says
     metrics : the service's own figures as OpenMetrics text
-    loopback_only : answer only this computer, as long as there are no accounts
     public_url : under whose name the links in notices are opened; None: there are none
     link_key : of `acknowledge_links.key`, with `public_url`
     routes : of the settings, or the one that there is without any
@@ -100,9 +104,10 @@ def create_app(
     app.state.health = health if health is not None else dict
     app.state.public_url, app.state.link_key = public_url, link_key
     app.state.routes = tuple(routes)
-    app.state.live = Live(look_for_news(database, ALL, now))
+    app.state.live = Live(look_for_news(database, ALL, now), still=still_in(database, now, ALL))
+    app.state.sign_ins = SignIns()
     app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")
-    app.state.templates = _templates(loopback_only)
+    app.state.templates = _templates()
     problems.install(app)
     app.include_router(api.router)
     app.include_router(alarms_api.router)
@@ -112,8 +117,11 @@ def create_app(
     app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)
     app.include_router(review_page.router, include_in_schema=False)
+    for one in (sign_in, account_page, people_page):
+        app.include_router(one.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.add_middleware(Guard, loopback_only=loopback_only, public_url=public_url)
+    app.add_middleware(Door, public_url=public_url)
+    app.add_middleware(Guard)  # added last, asked first
 
     @app.get("/healthz", tags=["service"])
     async def healthz(request: Request) -> JSONResponse:
@@ -130,7 +138,7 @@ def create_app(
     return app
 
 
-def _templates(loopback_only: bool) -> Jinja2Templates:
+def _templates() -> Jinja2Templates:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         autoescape=True,
@@ -139,5 +147,5 @@ def _templates(loopback_only: bool) -> Jinja2Templates:
         lstrip_blocks=True,
     )
     environment.globals["words"] = words
-    environment.globals["loopback_only"] = loopback_only
+    environment.globals["reader"] = current
     return Jinja2Templates(env=environment)

@@ -12,23 +12,31 @@ from starlette.concurrency import run_in_threadpool
 
 from monitor.errors import ConfigError
 from monitor.records import actions, look, register, service_entry, service_record
+from monitor.records.accounts import key_of
 from monitor.records.actions import DONE, clean
 from monitor.records.database import Database
 from monitor.records.nights import TONIGHT
 from monitor.records.scope import Sites, allows
 from monitor.web.problems import Problem, not_found
+from monitor.web.reader import current
 
 AT_THIS_COMPUTER = "at this computer"
 """Who did it, as long as there are no accounts and no name was given."""
 WAIT_SECONDS = 1.5
 """An answer waits so long for the worker, which usually carries an action out within a quarter of a second."""
-_NAME_LETTERS = 60
+NAME_LETTERS = 60
 _WHY_LETTERS = 300
 
 
-def who(name: str | None) -> str:
-    """The operator's name, or where it was done."""
-    return clean(name, _NAME_LETTERS) or AT_THIS_COMPUTER
+def who(name: str | None, otherwise: str = AT_THIS_COMPUTER) -> str:
+    """Who does it: the account, with a given name behind it; without accounts the name, or where it was done.
+
+    The account stands first, whatever is given: nobody acts under the name of another. Many may share one account.
+    """
+    given, account = clean(name, NAME_LETTERS), current().name
+    if not account:
+        return given or otherwise
+    return f"{account} (for {given})" if given and key_of(given) != key_of(account) else account
 
 
 def why(text: str | None) -> str:

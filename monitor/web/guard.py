@@ -1,12 +1,8 @@
-"""Who may ask at all: this computer only, as long as there are no accounts; and headers that keep pages to themselves.
+"""What comes from another site's page is not carried out; and headers that keep pages to themselves.
 
-A page on the internet that this computer's browser has open must reach nothing here. Three checks see to it: the peer
-is on loopback, the Host header names loopback (a foreign name made to point at 127.0.0.1 is refused), and what changes
-something comes from our own pages (Fetch Metadata, W3C; Origin, RFC 6454) or from no browser at all.
-
-One thing is open under the public name of the settings too: the links in notices, and the files their page needs. Each
-is signed and good for the alarms of its notice only (`records.acknowledge_links`). The peer is then the proxy on this
-computer that carries the public name.
+A page on the internet that a browser has open must change nothing here with that browser's session: what changes
+something comes from our own pages (Fetch Metadata, W3C; Origin, RFC 6454) or from no browser at all. Who may ask at all
+is the door's business (`web.door`), which comes next.
 """
 
 from __future__ import annotations
@@ -34,8 +30,6 @@ SECURITY_HEADERS = {
     "permissions-policy": "camera=(), geolocation=(), microphone=(), usb=()",
 }
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
-OPEN_BY_LINK = (LINKS, "/static/")
-"""Where these begin, the public name may ask."""
 
 
 def is_loopback(host: str) -> bool:
@@ -97,15 +91,8 @@ def from_the_link_page(headers: Headers) -> bool:
 class Guard:
     """Refuses what does not come from here, and puts the security headers on every answer."""
 
-    def __init__(self, app: ASGIApp, *, loopback_only: bool, public_url: str | None = None) -> None:
-        """
-        Parameters
-        ----------
-        public_url : under whose name the links in notices are opened; None: there are no such links
-        """
+    def __init__(self, app: ASGIApp) -> None:
         self.app = app
-        self.loopback_only = loopback_only
-        self.public_host = None if public_url is None else urlsplit(public_url).hostname
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -130,22 +117,7 @@ class Guard:
 
     def _why_not(self, scope: Scope) -> str | None:
         headers = Headers(scope=scope)
-        if self.loopback_only:
-            peer = scope.get("client")
-            if peer is None or not is_loopback(peer[0]):
-                return (
-                    "These pages are open to the computer they run on only. Open them there, at its 127.0.0.1 address."
-                )
-            host = host_of(headers.get("host", ""))
-            if host is None or not (is_loopback(host) or self._by_link(host, scope["path"])):
-                return (
-                    "These pages answer only to the names 127.0.0.1, localhost and [::1]. Open them under one of those."
-                )
         allowed = from_the_link_page if scope["path"].startswith(LINKS) else same_origin
         if scope["method"] not in SAFE_METHODS and not allowed(headers):
             return "This request came from another site's page and was not carried out. Do it from our own page."
         return None
-
-    def _by_link(self, host: str, path: str) -> bool:
-        """Whether the public name is asked for what is open under it."""
-        return host == self.public_host and path.startswith(OPEN_BY_LINK)

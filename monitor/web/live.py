@@ -7,6 +7,8 @@ listener holds what it has not sent yet by fan, so a slow browser gets the newes
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import time
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from typing import Any, TypeAlias
@@ -15,9 +17,13 @@ from fastapi.sse import ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 
 from monitor.errors import LinkError
+from monitor.records.scope import allows
+from monitor.web.reader import Reader
 
 POLL_SECONDS = 0.5
 """Between two looks at the database."""
+STILL_SECONDS = 2.0
+"""Between two looks whether those who listen are still signed in."""
 MOST_LISTENERS = 200
 """Open streams; browsers beyond are told to come again later."""
 
@@ -59,6 +65,7 @@ def mark_of(text: str | None, length: int) -> Mark | None:
 
 @dataclass(eq=False)
 class _Listener:
+    reader: Reader
     site: str | None = None
     fan: str | None = None
     mark: Mark = ()
@@ -68,6 +75,8 @@ class _Listener:
 
     def take(self, news: News, *, newest: bool = True) -> None:
         for kind, site, key, body in news.events:
+            if not allows(self.reader.sites, site):
+                continue
             if self.site is not None and site != self.site:
                 continue
             if self.fan is not None and body.get("fan") != self.fan:
@@ -91,11 +100,16 @@ class Live:
 
     Parameters
     ----------
-    look : gives what changed after a mark; None asks for the present mark and no events
+    look : gives what changed after a mark; None asks for the present mark and no events. Of all sites: each listener
+        is told of its own
+    still : of those who listen, who may go on as they began
     """
 
-    def __init__(self, look: Callable[[Mark | None], News]) -> None:
+    def __init__(
+        self, look: Callable[[Mark | None], News], still: Callable[[frozenset[Reader]], frozenset[Reader]] = frozenset
+    ) -> None:
         self._look = look
+        self._still = still
         self._listeners: set[_Listener] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
         self._poller: asyncio.Task[None] | None = None
@@ -118,14 +132,14 @@ class Live:
             listener.end()
 
     async def stream(
-        self, after: Mark | None, site: str | None = None, fan: str | None = None
+        self, after: Mark | None, reader: Reader, site: str | None = None, fan: str | None = None
     ) -> AsyncIterator[ServerSentEvent]:
-        """Events from a mark on; without one, from now on.
+        """Events from a mark on; without one, from now on. Ends when the reader may no longer hear them.
 
         Comments that keep the connection open are put in by FastAPI each 15 s.
         """
         self._loop = asyncio.get_running_loop()
-        listener = _Listener(site, fan)
+        listener = _Listener(reader, site, fan)
         self._listeners.add(listener)  # before the first look, so that nothing falls between it and the poller's
         try:
             try:
@@ -149,7 +163,18 @@ class Live:
         finally:
             self._listeners.discard(listener)
 
+    async def _end_those_out(self) -> None:
+        """Ends the streams of those who signed out, were disabled or have other sites now; the rest begin anew."""
+        asked = tuple(self._listeners)
+        with contextlib.suppress(LinkError):  # asked again
+            still = await run_in_threadpool(self._still, frozenset(one.reader for one in asked))
+            for listener in asked:
+                if listener.reader not in still:
+                    listener.waiting.clear()
+                    listener.end()
+
     async def _poll(self, mark: Mark) -> None:
+        looked = time.monotonic()
         try:
             while self._listeners and not self._stopping:
                 await asyncio.sleep(POLL_SECONDS)
@@ -160,5 +185,8 @@ class Live:
                 mark = news.mark
                 for listener in tuple(self._listeners):
                     listener.take(news)
+                if time.monotonic() - looked >= STILL_SECONDS:
+                    await self._end_those_out()
+                    looked = time.monotonic()
         finally:
             self._end_all()  # browsers come again by themselves, from their last mark

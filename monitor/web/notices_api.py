@@ -26,7 +26,6 @@ from monitor.web.shapes import plain
 
 TEST_EVERY = timedelta(seconds=30)
 """A route is tested no more often: an SMS costs money, and a finger that slips sends ten."""
-BY_LETTERS = 60
 
 router = APIRouter(prefix="/api/v1")
 
@@ -150,7 +149,7 @@ async def ask_for_test(request: Request, name: str, by: str | None) -> tuple[int
             429, f"A test of {name} was sent just now. See what became of it, and send another after {seconds} s.",
             headers={"retry-after": str(seconds)},
         )  # fmt: skip
-    number = await run_in_threadpool(_put, database, name, actions.clean(by, BY_LETTERS), now)
+    number = await run_in_threadpool(_put, database, name, asked.who(by, ""), now)
     outcome = await asked.wait_for(database, number)
     if outcome not in (DONE, ""):
         raise Problem(409, f"This was not carried out: {outcome}.")

@@ -22,6 +22,7 @@ from monitor.web.api import database_of, now_of, sites_of
 from monitor.web.notices_api import NoticeState, ask_for_test, of_test, routes_of
 from monitor.web.pages import render
 from monitor.web.problems import Problem
+from monitor.web.reader import MANAGE, current
 from monitor.web.routes_shown import RouteShown, takes_words, when_words
 from monitor.web.shown import zone_of
 
@@ -130,7 +131,7 @@ def notices(
         by_hand=not any(one.in_settings for one in shown), no_route=NO_ROUTE, an_address=AN_ADDRESS,
         failed=[row(one) for one in failed], rows=[row(one) for one in part["items"]], next=part["next"],
         route=route, state=kept or "", states=STATES, names=_names(shown, states), trial=trial,
-        may_test=sites is ALL, public_url=request.app.state.public_url,
+        may_test=sites is ALL and current().may(MANAGE), public_url=request.app.state.public_url,
         filtered=bool(route or kept), later=next is not None, zone=common.key.replace("_", " "),
     )  # fmt: skip
 

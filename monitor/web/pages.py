@@ -13,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from monitor.errors import ConfigError, Fault
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS
 from monitor.records import look, readings, register
+from monitor.records.actions import clean
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
 from monitor.records.rows import to_ms
@@ -263,7 +264,7 @@ def take_on_fan(
     values = {
         "rated_voltage": rated_voltage, "phases": phases, "full_load_amps": full_load_amps,
         "service_factor": service_factor, "rated_power_hp": rated_power_hp, "setting_amps": setting_amps,
-        "by": asked.who(by) if by else "",
+        "by": clean(by, asked.NAME_LETTERS),
     }  # fmt: skip
     now = now_of(request)
     database = database_of(request)

@@ -17,10 +17,12 @@ from monitor.records import look, register
 from monitor.records.actions import clean
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
+from monitor.records.scope import allows
 from monitor.review import child, command, published
 from monitor.web.api import database_of, now_of, sites_of
 from monitor.web.pages import render
 from monitor.web.problems import not_found
+from monitor.web.reader import current
 from monitor.web.reviewing import DONE, FAILED, SECONDS, Busy, Job, Reviews
 from monitor.web.shown import zone_of
 
@@ -108,7 +110,7 @@ def of_window(
         "site": item["site"], "fan": item["fan"], "from": times[0].isoformat(), "to": times[1].isoformat(), "as": how,
         "zone": place.time_zone, "units": place.units,
     }  # fmt: skip
-    return _submitted(request, None, order, fan, entered)
+    return _submitted(request, None, order, fan, entered, item["site"])
 
 
 def _time(text: str, zone: ZoneInfo) -> datetime:
@@ -178,7 +180,7 @@ def of_log(
         known is not None and not nameplate.strip()
     ):  # by what was registered when it was written, and its service record
         order |= {"database": _address(request), "site": known[0]["site"], "fan": known[0]["fan"]}
-    return _submitted(request, directory, order, name, entered)
+    return _submitted(request, directory, order, name, entered, known[0]["site"] if known else None)
 
 
 def _address(request: Request) -> str:
@@ -206,11 +208,12 @@ def _is_zone(name: str) -> bool:
 
 
 def _submitted(
-    request: Request, directory: Path | None, order: Mapping[str, Any], title: str, entered: Mapping[str, str]
-) -> Response:
+    request: Request, directory: Path | None, order: Mapping[str, Any], title: str, entered: Mapping[str, str],
+    site: str | None,
+) -> Response:  # fmt: skip
     reviews = reviews_of(request)
     try:
-        job = reviews.submit(directory or reviews.make_room(), order, title)
+        job = reviews.submit(directory or reviews.make_room(), order, title, site=site, owner=current().number)
     except Busy:
         return _busy(request, entered)
     return RedirectResponse(f"/review/{job.token}", 303)
@@ -250,9 +253,14 @@ def _plain(title: str) -> str:
 
 def _job(request: Request, token: str) -> Job:
     job = reviews_of(request).get(token)
-    if job is None:
+    if job is None or not _is_readers(job):
         raise not_found("This review is no longer kept. Ask for it again on the page Review.")
     return job
+
+
+def _is_readers(job: Job) -> bool:
+    """Whether the reader sees the site that a review is of; of a log of no fan, whether it is the one who asked."""
+    return job.owner == current().number if job.site is None else allows(current().sites, job.site)
 
 
 @router.get("/api/v1/review.schema.json", include_in_schema=False)

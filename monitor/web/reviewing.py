@@ -45,6 +45,10 @@ class Job:
     """Its own; gone with it."""
     order: Mapping[str, Any]
     title: str
+    site: str | None
+    """Whose figures are in it; None: of a log of no fan."""
+    owner: int | None
+    """Id of the account that asked for it."""
     state: str = WAITING
     error: str = ""
     """What went wrong, for whoever asked."""
@@ -90,19 +94,22 @@ class Reviews:
         directory.mkdir(parents=True, mode=0o700)
         return directory
 
-    def submit(self, directory: Path, order: Mapping[str, Any], title: str) -> Job:
+    def submit(
+        self, directory: Path, order: Mapping[str, Any], title: str, *, site: str | None, owner: int | None
+    ) -> Job:
         """Has a review made.
 
         Parameters
         ----------
         directory : from `make_room`
         order : as `review.child` reads it, without `out`
+        site, owner : who may see it: whoever sees the site; of a log of no fan, whoever asked
 
         Raises
         ------
         Busy : too many wait; the directory is gone then
         """
-        job = Job(directory.name, directory, {**order, "out": str(directory)}, title)
+        job = Job(directory.name, directory, {**order, "out": str(directory)}, title, site, owner)
         with self._lock:
             if self._thread is None:
                 self._thread = threading.Thread(target=self._work, name="reviews", daemon=True)

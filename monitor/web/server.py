@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import uvicorn
 from fastapi import FastAPI
@@ -21,10 +23,18 @@ class WebServer:
 
     Raises
     ------
-    ConfigError : the address is taken or may not be used
+    ConfigError : the address is taken or may not be used, or the certificate cannot be read
     """
 
-    def __init__(self, app: FastAPI, host: str, port: int, *, on_end: Callable[[], None] | None = None) -> None:
+    def __init__(
+        self, app: FastAPI, host: str, port: int, *, on_end: Callable[[], None] | None = None,
+        certificate: tuple[Path, Path] | None = None,
+    ) -> None:  # fmt: skip
+        """
+        Parameters
+        ----------
+        certificate : its file and that of its key, for https; None: http
+        """
         self._app = app
         self._on_end = on_end
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -40,7 +50,8 @@ class WebServer:
             ) from exc
         self.port: int = self._socket.getsockname()[1]
         """The port that is used; the system's choice where 0 was asked for."""
-        self.address = f"http://{f'[{host}]' if ':' in host else host}:{self.port}"
+        scheme = "http" if certificate is None else "https"
+        self.address = f"{scheme}://{f'[{host}]' if ':' in host else host}:{self.port}"
         config = uvicorn.Config(
             app,
             log_level="warning",
@@ -50,7 +61,18 @@ class WebServer:
             proxy_headers=False,  # the peer is who connects; no header may say otherwise
             timeout_graceful_shutdown=STOP_SECONDS,
             timeout_keep_alive=20,
+            ssl_certfile=None if certificate is None else certificate[0],
+            ssl_keyfile=None if certificate is None else str(certificate[1]),
         )
+        try:
+            config.load()  # reads the certificate
+        except (OSError, ssl.SSLError) as exc:
+            self._socket.close()
+            files = " and ".join(str(one) for one in certificate or ())
+            raise ConfigError(
+                f"the certificate of the pages cannot be used ({files}): {exc}. Give web.cert_file and web.key_file as "
+                "PEM, readable by the service."
+            ) from exc
         self._server = uvicorn.Server(config)
         self._thread = threading.Thread(target=self._run, name="web", daemon=True)
 

@@ -8,7 +8,9 @@ from typing import Any
 import httpx
 import pytest
 
+from monitor.records import accounts
 from monitor.records.database import Database
+from monitor.records.scope import ALL
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 from tests.web.conftest import NOW
@@ -23,6 +25,14 @@ def test_a_foreign_name_that_points_here_is_refused(client: httpx.Client, path: 
     answer = client.get(path, headers={"host": host})
     assert answer.status_code == 403
     assert "127.0.0.1" in answer.text
+
+
+@pytest.mark.parametrize("header", ["x-forwarded-for", "forwarded", "via"])
+def test_a_proxy_on_this_computer_lets_nobody_in_without_accounts(client: httpx.Client, header: str) -> None:
+    """Not even one that gives itself for the name in the Host header."""
+    for path in ("/", "/api/v1/fans", "/people"):
+        answer = client.get(path, headers={header: "198.51.100.7"})
+        assert answer.status_code == 403 and "accounts add" in answer.text
 
 
 @pytest.mark.parametrize("host", ["localhost", "localhost:9", "127.0.0.1", "[::1]:8080", "127.1.2.3"])
@@ -68,8 +78,11 @@ def test_only_this_computer_may_ask(database: Database, peer: str | None, status
     assert ask(app, peer, **{"x-forwarded-for": "127.0.0.1"}) == status
 
 
-def test_with_accounts_the_door_can_be_opened(database: Database) -> None:
-    assert ask(create_app(database, now=lambda: NOW, loopback_only=False), "192.168.1.20", host="farm.example") == 200
+def test_with_accounts_others_may_ask(database: Database) -> None:
+    app = create_app(database, now=lambda: NOW)
+    assert ask(app, "192.168.1.20", host="farm.example") == 403
+    accounts.add(database, "Ann", "a sentence of hers", "look", ALL, by="test", now=NOW)
+    assert ask(app, "192.168.1.20", host="farm.example") == 200
 
 
 @pytest.mark.parametrize(

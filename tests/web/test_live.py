@@ -24,6 +24,7 @@ from monitor.records import look
 from monitor.records.database import Database
 from monitor.web import live
 from monitor.web.app import create_app
+from monitor.web.reader import at_this_computer
 from monitor.web.server import WebServer
 from tests.servers import until
 from tests.web.conftest import NOW
@@ -254,7 +255,7 @@ def test_an_address_in_use_is_told_with_what_to_do(server: WebServer, database: 
 
 
 def test_the_newest_of_each_fan_waits_for_a_slow_browser() -> None:
-    listener = live._Listener()
+    listener = live._Listener(at_this_computer())
     listener.take(live.News((1, 0), (("fan", "meadow", "a", {"n": 1}), ("fan", "meadow", "b", {"n": 1}))))
     listener.take(live.News((2, 0), (("fan", "meadow", "a", {"n": 2}),)))
     listener.take(live.News((1, 5), (("fan", "meadow", "b", {"n": 0}),)), newest=False)
@@ -269,7 +270,7 @@ def test_what_the_first_look_finds_does_not_hide_what_is_newer() -> None:
         return live.News((6, 0), (("fan", "meadow", "a", {"n": "older"}),))
 
     async def first_two() -> list[Any]:
-        stream = told.stream(None)
+        stream = told.stream(None, at_this_computer())
         events = [await anext(stream), await anext(stream)]
         told.stop()
         await stream.aclose()  # type: ignore[attr-defined]

@@ -174,7 +174,9 @@ def test_what_waits_and_what_is_kept_is_bounded(tmp_path: Path, monkeypatch: pyt
     orders = []
     for _ in range(3):  # each fails at once: no such log
         directory = reviews.make_room()
-        orders.append(reviews.submit(directory, {"log": str(directory / "log.csv"), "nameplate": ""}, "x"))
+        orders.append(
+            reviews.submit(directory, {"log": str(directory / "log.csv"), "nameplate": ""}, "x", site=None, owner=None)
+        )
         assert orders[-1].ended.wait(60.0)
         assert orders[-1].error
     assert [reviews.get(one.token) is not None for one in orders] == [False, True, True]
@@ -182,7 +184,7 @@ def test_what_waits_and_what_is_kept_is_bounded(tmp_path: Path, monkeypatch: pyt
     monkeypatch.setattr(Reviews, "_run", lambda self, job: time.sleep(0.5) or "")
     with pytest.raises(Busy):
         for _ in range(reviewing.WAITING_AT_MOST + 2):
-            reviews.submit(reviews.make_room(), {}, "x")
+            reviews.submit(reviews.make_room(), {}, "x", site=None, owner=None)
     reviews.stop()
     assert not (tmp_path / "reviews").exists()
 
@@ -190,7 +192,7 @@ def test_what_waits_and_what_is_kept_is_bounded(tmp_path: Path, monkeypatch: pyt
 def test_one_that_hangs_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reviewing, "SECONDS", 0.2)
     reviews = Reviews(tmp_path / "reviews")
-    job = reviews.submit(reviews.make_room(), {"log": "/dev/zero", "nameplate": ""}, "x")
+    job = reviews.submit(reviews.make_room(), {"log": "/dev/zero", "nameplate": ""}, "x", site=None, owner=None)
     assert job.ended.wait(60.0)
     assert job.error == reviewing.TOO_LONG
     reviews.stop()
