@@ -54,10 +54,27 @@ __all__ = [
     "next_due",
     "step",
     "suppressed",
+    "worse_has_come",
 ]
 
 QUIET = timedelta(hours=4)
-"""Raised again within so long of its last notice, at no higher priority: no further notice (common practice)."""
+"""Raised again within so long of its first notice, at no higher priority: no further notice (common practice)."""
+COMES_AND_GOES = frozenset(
+    {
+        "overload", "device-margin", "low-margin", "voltage-unbalance", "voltage-unbalance-severe", "voltage-low",
+        "voltage-high", "leg-spread", "no-load", "many-starts", "logger-suspect", "cold-night",
+    }
+)  # fmt: skip
+"""Conditions that a fan or its supply may live with, at their border, for weeks; others are news each time."""
+QUIET_GROWS, QUIET_LONGEST = 4, timedelta(days=30)
+"""Of these, after each further notice QUIET is so many times as long, at most this: 4 h, 16 h, nearly three days ...
+Whoever is rung each night for what does no harm stops listening. What makes it worse rings by itself: a hotter motor by
+its priority, a device about to trip, a trip, after which it is news again. (Derived: on simulated harvests 4 h alone
+rang six times a site and week for two cycled fans, `tests/bench/harvest.py`.)"""
+QUIET_LOW = timedelta(days=30)
+"""Of these, what is low and does not ring is told so seldom: it stands on the page, the daily line counts it."""
+FORGOTTEN = timedelta(days=60)
+"""Not told for so long, it is news again."""
 QUIET_HIGHEST = timedelta(minutes=30)
 """The same for the highest priority, and for SOON_AGAIN."""
 SOON_AGAIN = frozenset({"stopped"})
@@ -135,6 +152,11 @@ def suppressed(alarm: Alarm, now: datetime) -> bool:
     return alarm.suppression is not None and (alarm.suppressed_until is None or now < alarm.suppressed_until)
 
 
+def worse_has_come(alarm: Alarm) -> Alarm:
+    """The alarm after its fan has tripped: raised again it is news, however often it went without harm before."""
+    return replace(alarm, told=min(alarm.told, 1))
+
+
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
     priority = event.priority if isinstance(event, Raised) else PRIORITIES[0]
     return Alarm(
@@ -175,7 +197,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
 def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int, held: bool) -> Stepped:
     after = replace(alarm, cleared=event.at, peak=_worse(alarm.condition, alarm.peak, event.peak))
     if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
-        after = replace(after, last_notice=None, last_notice_priority=None, untold=0)
+        after = replace(after, last_notice=None, last_notice_priority=None, untold=0, told=0)
         return _moved(alarm, after, Cause.NO_LONGER_WATCHED, event.at, now, change_number)
     if alarm.condition in LATCHED and alarm.state is State.UNACKNOWLEDGED:
         if alarm.latched:
@@ -286,7 +308,9 @@ def _moved(
         return after, change, []
     wanted = Wanted(kind, after.rings and kind != "cleared", after.untold, before.last_notice, cause.value)
     if kind != "cleared":
-        after = replace(after, last_notice=now, last_notice_priority=after.priority, untold=0)
+        long_ago = before.last_notice is not None and now - before.last_notice >= FORGOTTEN
+        told = (0 if long_ago else after.told) + (1 if after.untold else 0)
+        after = replace(after, last_notice=now, last_notice_priority=after.priority, untold=0, told=told)
     return after, change, [wanted]
 
 
@@ -302,8 +326,14 @@ def _may_tell(alarm: Alarm, priority: str, rings: bool, now: datetime) -> bool:
 
 def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
     """How long an alarm that is raised again is not told again."""
-    soon = priority == PRIORITIES[-1] or (rings and alarm.condition in SOON_AGAIN)
-    return QUIET_HIGHEST if soon else QUIET
+    if priority == PRIORITIES[-1] or (rings and alarm.condition in SOON_AGAIN):
+        return QUIET_HIGHEST
+    if alarm.condition not in COMES_AND_GOES:
+        return QUIET
+    if priority == PRIORITIES[0] and not rings:
+        return QUIET_LOW
+    grown: timedelta = QUIET * QUIET_GROWS ** min(max(alarm.told - 1, 0), 8)
+    return min(grown, QUIET_LONGEST)
 
 
 def _told_again_due(alarm: Alarm) -> datetime | None:
@@ -314,7 +344,11 @@ def _told_again_due(alarm: Alarm) -> datetime | None:
         return alarm.heard
     if not alarm.rings:
         return None
-    return alarm.last_notice + (_quiet(alarm, alarm.priority, alarm.rings) if alarm.untold > 0 else QUIET)
+    # What stands is told again each QUIET, also one that was raised again and not told then.
+    stands = max(alarm.last_notice, alarm.heard) + QUIET
+    if alarm.untold == 0:
+        return stands
+    return min(alarm.last_notice + _quiet(alarm, alarm.priority, alarm.rings), stands)
 
 
 def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:

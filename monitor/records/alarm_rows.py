@@ -44,6 +44,7 @@ def alarm_row(alarm: Alarm, point_id: int | None) -> dict[str, Any]:
         "rings": alarm.rings,
         "last_notice_priority": alarm.last_notice_priority,
         "untold": alarm.untold,
+        "told": alarm.told,
     }
 
 
@@ -76,6 +77,7 @@ def alarm_of(row: Mapping[Any, Any]) -> Alarm:
         rings=row["rings"],
         last_notice_priority=row["last_notice_priority"],
         untold=row["untold"],
+        told=row["told"],
     )
 
 

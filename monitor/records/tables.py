@@ -356,6 +356,7 @@ alarms = Table(
     Column("rings", Boolean, nullable=False),
     Column("last_notice_priority", Text),
     Column("untold", Integer, nullable=False),
+    Column("told", Integer, server_default="0", nullable=False),
     Index(None, "state", "site"),
     Index(None, "site", "raised_ms"),
 )

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted
+from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted, worse_has_come
 from monitor.alarms.by_design import SUPPLY_LOST
 from monitor.alarms.routes import Route
 from monitor.alarms.states import Cause
@@ -170,7 +170,18 @@ class Changes:
             if story.estimate is not None:
                 self._estimates.keep(point, now.timestamp() * 1000.0, story.estimate)
             pending.told.add(point.row)
+            trip = alarm.condition == "tripped" or (alarm.condition == "stopped" and alarm.rings)  # a possible one
+            if trip and change.cause == Cause.RAISED:
+                self._worse_has_come(point)
         return alarm
+
+    def _worse_has_come(self, point: Point) -> None:
+        """What came and went for weeks without harm is told again as news."""
+        for alarm in self._book.of(point.site, point.name):
+            after = worse_has_come(alarm)
+            if after != alarm:
+                self._book.keep(after)
+                self._pending.alarms[after.number] = after
 
     def _story(self, point: Point, alarm: Alarm, now: datetime) -> Story:
         """What can be told of an alarm now."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import Any
 
 import pytest
 from alarm_builders import NIGHT, OVERLOAD, Course, at, raised
@@ -21,6 +23,7 @@ from monitor.alarms.alarm import (
     WithdrawPlannedStop,
     next_due,
     step,
+    worse_has_come,
 )
 from monitor.alarms.states import State, Suppression
 
@@ -89,15 +92,57 @@ def test_the_highest_priority_is_told_each_half_hour(minutes: int, tells: bool) 
     assert course.feed(raised(when=at(minutes), priority="highest"), at(minutes)) == (["raised"] if tells else [])
 
 
+def cycled(condition: str, days: float, **changes: Any) -> list[float]:
+    """A fan that is over for nine minutes in each twenty: the hours at which that is told."""
+    course, told = Course(replace(OVERLOAD, condition=condition)), []
+    for minutes in range(0, round(days * 1440), 20):
+        when = at(minutes)
+        told += [
+            minutes / 60.0 for kind in course.feed(raised(condition, when=when, **changes), when) if kind == "raised"
+        ]
+        course.feed(Returned(at(minutes + 9)), at(minutes + 9))
+        course.feed(Acknowledge("Ada"), at(minutes + 10))
+    return told
+
+
+def test_what_comes_and_goes_without_harm_is_told_ever_more_seldom() -> None:
+    hours = cycled("overload", 100)
+    assert [round(later - earlier) for earlier, later in pairwise(hours)] == [4, 16, 64, 256, 720, 720]
+    assert cycled("low-margin", 59, priority="low", rings=False) == [0.0, 720.0]
+
+
+def test_a_site_or_supply_that_is_lost_again_is_news_each_time() -> None:
+    assert cycled("site-silent", 1) == [0.0, 4.0, 8.0, 12.0, 16.0, 20.0]
+
+
+def test_after_a_trip_and_after_two_months_it_is_news_again() -> None:
+    course, _ = play("0:00 up high\n0:05 down\n4:00 up high\n4:05 down\n20:00 up high\n20:05 down")
+    assert course.standing.told == 3
+    assert course.feed(raised(when=at(40 * 60)), at(40 * 60)) == []
+    course.feed(Returned(at(40 * 60 + 5)), at(40 * 60 + 5))
+    course.alarm = worse_has_come(course.standing)
+    assert course.feed(raised(when=at(41 * 60)), at(41 * 60)) == ["raised"]
+    course.feed(Returned(at(41 * 60 + 5)), at(41 * 60 + 5))
+    months = 41 * 60 + 61 * 1440
+    assert course.feed(raised(when=at(months)), at(months)) == ["raised"] and course.standing.told == 1
+
+
+def test_what_was_raised_again_untold_and_stands_for_four_hours_is_told() -> None:
+    _, told = play(
+        "0:00 up high\n0:05 down\n4:00 up high\n4:05 down\n6:00 up high\n8:00 tick\n9:59 tick\n10:00 tick\n13:59 tick"
+    )
+    assert told == ["0:00 raised", "0:05 cleared", "4:00 raised", "4:05 cleared", "10:00 told-again"]
+
+
 def test_a_cycled_fan_near_its_limit_rings_once_in_four_hours_and_counts() -> None:
     course, told = Course(), []
-    for minutes in range(0, 600, 20):
+    for minutes in range(0, 480, 20):
         told += [(minutes, kind) for kind in course.feed(raised(when=at(minutes)), at(minutes)) if kind == "raised"]
         course.feed(Returned(at(minutes + 9)), at(minutes + 9))
         course.feed(Acknowledge("Ada"), at(minutes + 10))
-    assert told == [(0, "raised"), (240, "raised"), (480, "raised")]
-    assert [wanted.count for _, wanted in course.told if wanted.kind == "raised"] == [1, 12, 12]
-    assert course.told[-1][1].counted_since == at(480)
+    assert told == [(0, "raised"), (240, "raised")]
+    assert [wanted.count for _, wanted in course.told if wanted.kind == "raised"] == [1, 12]
+    assert [wanted.counted_since for _, wanted in course.told if wanted.kind == "raised"] == [None, at(0)]
 
 
 @pytest.mark.parametrize(("minutes", "tells"), [(29, False), (30, True)])
