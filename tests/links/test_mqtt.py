@@ -344,13 +344,13 @@ def test_fifty_starts_and_stops_leak_no_thread_and_no_file(mosquitto: Mosquitto)
 
     once(mosquitto.port, True)
     gc.collect()
-    threads, files = threading.active_count(), len(list(Path("/proc/self/fd").iterdir()))
+    before, files = set(threading.enumerate()), len(list(Path("/proc/self/fd").iterdir()))
     nobody = free_port()
     for number in range(50):
         once(nobody if number % 5 == 0 else mosquitto.port, number % 5 != 0)
     gc.collect()
-    assert threading.active_count() == threads
-    assert len(list(Path("/proc/self/fd").iterdir())) == files
+    assert set(threading.enumerate()) <= before, "what another test has left may end meanwhile"
+    assert len(list(Path("/proc/self/fd").iterdir())) <= files
 
 
 def test_stopping_while_waiting_for_the_next_try_is_quick() -> None:
