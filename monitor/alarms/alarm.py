@@ -242,10 +242,9 @@ def _suppressing(
         ReturnToService: Cause.RETURNED_TO_SERVICE,
     }
     by_design = alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN
-    planned = by_design and alarm.suppressed_by is not None
-    if planned and isinstance(event, SuppressByDesign | ReasonOver):
+    if by_design and not alarm.by_rule and isinstance(event, SuppressByDesign | ReasonOver):
         return alarm, None, []  # what somebody announced is ended by them, or by its time
-    if by_design and not planned and isinstance(event, WithdrawPlannedStop):
+    if alarm.by_rule and isinstance(event, WithdrawPlannedStop):
         return alarm, None, []
     until, why = getattr(event, "until", None), getattr(event, "why", None)
     by = getattr(event, "by", None)

@@ -89,6 +89,11 @@ class Alarm:
         return About(self.site, self.fan, self.supply, self.condition)
 
     @property
+    def by_rule(self) -> bool:
+        """A rule (`by_design`) holds its notices back, not a person: what explains it is told in its place."""
+        return self.suppression is Suppression.SUPPRESSED_BY_DESIGN and self.suppressed_by is None
+
+    @property
     def latched(self) -> bool:
         """It stands only because nobody has acknowledged it: what it tells of has returned to normal."""
         return self.state.stands and self.cleared is not None

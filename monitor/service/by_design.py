@@ -13,7 +13,6 @@ from collections.abc import Callable
 
 from monitor.alarms import by_design as rules
 from monitor.alarms.alarm import About, Alarm, Event, ReasonOver, SuppressByDesign
-from monitor.alarms.states import Suppression
 from monitor.service.book import AlarmBook
 from monitor.service.plant import Plant, Point
 from monitor.service.supplies import Supplies
@@ -64,12 +63,11 @@ class ByDesign:
 
     def settle(self, point: Point, alarm: Alarm) -> None:
         """Brings an alarm under the rule that holds for it, or out of one that holds no more."""
-        ruled = alarm.suppression is Suppression.SUPPRESSED_BY_DESIGN and alarm.suppressed_by is None
-        if not ruled and not (alarm.state.stands and alarm.suppression is None):
+        if not alarm.by_rule and not (alarm.state.stands and alarm.suppression is None):
             return
         why = self.reason(alarm.about)
         if why is None:
-            if ruled:
+            if alarm.by_rule:
                 self._apply(point, alarm.about, ReasonOver())
         elif alarm.state.stands and alarm.suppressed_why != why:
             self._apply(point, alarm.about, SuppressByDesign(why))

@@ -101,7 +101,7 @@ class Daily:
             alarm.fan or alarm.supply for alarm in self._book.all_standing()
             if alarm.site == site.site and alarm.condition in _SILENT
         }  # fmt: skip
-        standing = [alarm for alarm in self._book.all_standing() if alarm.site == site.site]
+        standing = [one for one in self._book.all_standing() if one.site == site.site and not one.by_rule]
         held = [
             HeldBack(change.fan or "", Suppression.OUT_OF_SERVICE, change.until, by=change.by, why=change.why)
             for change in self._maintenance.of_site(site.site)
@@ -147,7 +147,9 @@ class Daily:
         """Alarms of which nobody is told, one by one."""
         for alarm in self._book.all():
             told_with_its_fan = alarm.suppression is Suppression.OUT_OF_SERVICE
-            if alarm.site == site.site and alarm.suppression and not told_with_its_fan and suppressed(alarm, now):
+            if told_with_its_fan or alarm.by_rule:
+                continue
+            if alarm.site == site.site and alarm.suppression is not None and suppressed(alarm, now):
                 yield HeldBack(
                     alarm.fan or alarm.supply or "", alarm.suppression, alarm.suppressed_until, alarm.condition,
                     alarm.suppressed_by, alarm.suppressed_why,

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from typing import Any
 
 import pytest
 
+from monitor.alarms.routes import Route
 from monitor.records import tables
 from tests.service.verdict_farm import DARK, FED, Farm
 
@@ -181,3 +182,14 @@ def test_an_overdue_logger_while_no_reading_can_come_in(bench: Any) -> None:
     assert the(bench, "logger-overdue")["suppression"] == "SUPPRESSED_BY_DESIGN", "they first send what they kept"
     bench.pass_time(120.0)
     assert the(bench, "logger-overdue")["suppression"] is None
+
+
+def test_what_another_alarm_explains_is_no_planned_stop_in_the_days_line(started_often: Farm) -> None:
+    bench = started_often.bench
+    started_often.go(40, north=(0.0, DARK), south=(0.0, DARK))
+    assert the(bench, "many-starts")["suppression"] == "SUPPRESSED_BY_DESIGN"
+    bench.begin(routes=(Route("farm", (), ("high",), ("sms:1",), all_is_well=time(7)),)).round()
+    bench.wall = datetime(2026, 10, 4, 11, 59, 55, tzinfo=UTC)  # 06:59:55 in Chicago
+    bench.pass_time(10)
+    (line,) = [row for row in bench.rows(tables.notices) if row["kind"] == "all-is-well"]
+    assert "supply lost" in line["long"] and "planned" not in line["long"] + line["short"]
