@@ -29,7 +29,6 @@ from monitor.alarms.service_notices import BrokerAway, Downtime, broker_away, se
 from monitor.alarms.several import several
 from monitor.alarms.states import State, Suppression
 from monitor.alarms.story import Story
-from monitor.alarms.suppression import suppression_words
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import SHORT_AT_MOST, SUBJECT_AT_MOST, long, short, subject
 
@@ -427,43 +426,3 @@ def test_the_test_tells_who_and_when_in_the_zone_it_is_given() -> None:
     assert "at 19:02 UTC" in trial_notice.test_notice("farm", "", "Ann", at(712)).short
     assert made.data == {"kind": "test", "route": "farm", "address": "mail to a...@example.org", "by": "Ann",
                          "at": "2026-10-05T19:02:00Z"}  # fmt: skip
-
-
-# --- silence on purpose -------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("suppression", "until", "by", "why", "said"),
-    [
-        (None, None, None, None, ""),
-        (Suppression.SHELVED, at(712), "Ann", "bearings",
-         "Shelved by Ann until Mon 5 Oct 2026 14:02 (bearings). It goes on being judged; nobody is told."),
-        (Suppression.SHELVED, None, None, None,
-         "Shelved until somebody takes it off the shelf. It goes on being judged; nobody is told."),
-        (Suppression.OUT_OF_SERVICE, None, "Ann", "",
-         "Taken out of service by Ann until somebody returns it to service. It goes on being judged; nobody is told."),
-        (Suppression.SUPPRESSED_BY_DESIGN, at(60 * 24 * 120), "Ann", None,
-         "Stop planned by Ann until Tue 2 Feb 2027 01:10. It goes on being judged; nobody is told."),
-    ],
-)  # fmt: skip
-def test_suppression_in_words(suppression: Suppression | None, until: Any, by: Any, why: Any, said: str) -> None:
-    course = Course()
-    course.feed(raised(), at())
-    alarm = replace(
-        course.standing, suppression=suppression, suppressed_until=until, suppressed_by=by, suppressed_why=why
-    )
-    assert suppression_words(alarm, CHICAGO) == said
-
-
-def test_suppression_that_ends_today_is_told_without_its_day_and_one_that_ended_says_so() -> None:
-    course = Course()
-    course.feed(raised(), at())
-    alarm = replace(
-        course.standing,
-        suppression=Suppression.SHELVED,
-        suppressed_until=at(60),
-        suppressed_by="Ann",
-        suppressed_why=None,
-    )
-    assert suppression_words(alarm, CHICAGO, at()).startswith("Shelved by Ann until 03:10. It goes on")
-    assert suppression_words(alarm, CHICAGO, at(60)) == "Shelved by Ann until 03:10. That time is up."
