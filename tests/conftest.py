@@ -7,7 +7,8 @@ its end is put together from all processes that test.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+import shutil
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from monitor.motor.nameplate import Fan, Logger, Motor, Nameplate
-from monitor.records.database import open_database
+from monitor.records.database import Database, open_database
 from monitor.watch.columns import Readings
 from tests.reference.values import LEDGER
 
@@ -61,6 +62,15 @@ def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("empty") / "monitor.db"
     open_database(f"sqlite:///{path}").close()
     return path
+
+
+@pytest.fixture
+def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
+    """An empty database of the test's own."""
+    shutil.copy(empty_database, tmp_path / "monitor.db")
+    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
+    yield opened
+    opened.close()
 
 
 # --- the table of reference values ---------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -72,14 +71,6 @@ def door(influx: Influx) -> Iterator[Door]:
 def target(request: pytest.FixtureRequest, door: Door) -> Target:
     """By either way, through the door."""
     return Target(door.url, "amps", api=request.param, timeout_seconds=5.0)
-
-
-@pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
-    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
-    yield opened
-    opened.close()
 
 
 @pytest.fixture

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections import Counter
-from collections.abc import Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,7 +18,7 @@ from monitor.errors import LinkError
 from monitor.links import senders
 from monitor.records import outbox
 from monitor.records.commit import Batch, commit
-from monitor.records.database import Database, open_database
+from monitor.records.database import Database
 from monitor.records.scope import ALL
 from monitor.service.delivery import Address, Delivery
 from tests.servers import MOSQUITTO, Mosquitto, Receivers, free_port, hangs, receiver, says, trickles, until
@@ -28,14 +26,6 @@ from tests.servers import MOSQUITTO, Mosquitto, Receivers, free_port, hangs, rec
 SECRET = "whsec_" + "QUFB" * 8
 DEADLINE = 0.8
 LEAST_TRIES = 3
-
-
-@pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
-    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
-    yield opened
-    opened.close()
 
 
 def notice(change: int, route: str) -> Notice:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -117,3 +118,15 @@ def notice() -> Notice:
         data={"condition": "overload", "fan": "north-3", "load_ratio": 1.06},
         created=datetime(2026, 10, 4, 1, 14, 30, 250_000, tzinfo=UTC),
     )
+
+
+@pytest.fixture(scope="session")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Signed by nobody."""
+    place = tmp_path_factory.mktemp("certificate")
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
+         "-keyout", "key", "-out", "crt", "-addext", "subjectAltName=IP:127.0.0.1"],
+        check=True, cwd=place, capture_output=True,
+    )  # fmt: skip
+    return place

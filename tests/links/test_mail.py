@@ -5,7 +5,6 @@ from __future__ import annotations
 import email
 import email.policy
 import re
-import subprocess
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -277,18 +276,6 @@ def test_an_address_of_which_no_mail_can_be_made_is_not_tried_again(post: Post, 
 
 
 # ---------------------------------------------------------------------- TLS
-
-
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Signed by nobody."""
-    place = tmp_path_factory.mktemp("certificate")
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-         "-keyout", "key", "-out", "crt", "-addext", "subjectAltName=IP:127.0.0.1"],
-        check=True, cwd=place, capture_output=True,
-    )  # fmt: skip
-    return place
 
 
 @pytest.fixture(params=["ssl", "starttls"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ssl
-import subprocess
 import threading
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -60,17 +59,6 @@ def test_behind_a_proxy_nothing_can_be_said(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 # ---------------------------------------------------------------------- TLS
-
-
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("certificate")
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-         "-keyout", "key", "-out", "crt", "-addext", "subjectAltName=IP:127.0.0.1"],
-        check=True, cwd=place, capture_output=True,
-    )  # fmt: skip
-    return place
 
 
 @pytest.fixture

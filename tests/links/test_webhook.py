@@ -258,18 +258,6 @@ def test_without_a_secret_nothing_is_sent(receiver: Receiver, notice: Notice) ->
     assert receiver.got == []
 
 
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Signed by nobody."""
-    place = tmp_path_factory.mktemp("certificate")
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-         "-keyout", "key", "-out", "crt", "-addext", "subjectAltName=IP:127.0.0.1"],
-        check=True, cwd=place, capture_output=True,
-    )  # fmt: skip
-    return place
-
-
 def test_a_certificate_that_nobody_vouches_for(
     receiver: Receiver, notice: Notice, certificate: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

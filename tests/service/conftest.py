@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 
+from monitor import settings
 from monitor.alarms.routes import Route
 from monitor.links.inbox import Inbox, Message
 from monitor.records import actions, register, replay, tables
@@ -24,7 +25,9 @@ from monitor.records.readings import window
 from monitor.records.rows import to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.start import load
+from monitor.service.shell import Service
 from monitor.service.worker import Worker
+from tests.servers import free_port
 from tests.service.verdict_farm import Farm
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
@@ -208,14 +211,6 @@ def replayed(bench: Bench, name: str) -> tuple[np.ndarray, list[tuple[str, float
 
 
 @pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
-    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
-    yield opened
-    opened.close()
-
-
-@pytest.fixture
 def bench(tmp_path: Path, database: Database) -> Bench:
     return Bench(f"sqlite:///{tmp_path / 'monitor.db'}", database)
 
@@ -319,3 +314,15 @@ def panel(bench: Any, plate: str) -> Farm:
     bench.register("south", text)
     bench.begin().round()
     return Farm(bench)
+
+
+@pytest.fixture
+def service(tmp_path: Path) -> Iterator[Service]:
+    """A whole service without a broker, not started."""
+    file = tmp_path / "monitor.toml"
+    file.write_text(
+        f'data = "{tmp_path}/data"\n[mqtt]\nport = {free_port()}\n[web]\nlisten = "127.0.0.1:{free_port()}"\n'
+    )
+    made = Service(settings.load(file), print_line=lambda line: None)
+    yield made
+    made.stop()

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,7 +16,7 @@ from monitor.records import archive as stored
 from monitor.records import tables
 from monitor.records.archive import Cursor
 from monitor.records.commit import Batch, commit
-from monitor.records.database import Database, open_database
+from monitor.records.database import Database
 from monitor.service import archive as module
 from monitor.service.archive import LOOK_SECONDS, WAITS_SECONDS, Archive
 from monitor.service.archive_lines import change_lines, reading_lines
@@ -46,14 +44,6 @@ class Server:
             self.points[series, at] = fields
 
     def close(self) -> None: ...
-
-
-@pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
-    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
-    yield opened
-    opened.close()
 
 
 @pytest.fixture

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,6 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from monitor import settings
 from monitor.records import tables
 from monitor.records.database import Database
 from monitor.records.undelivered import Undelivered, undelivered
@@ -22,7 +21,7 @@ from monitor.service import health as health_module
 from monitor.service.health import Health, worker_is_late
 from monitor.service.shell import Service
 from monitor.service.worker import Watched
-from tests.servers import free_port, until
+from tests.servers import until
 
 NOW_MS = 1_791_000_000_000
 HOUR_MS = 3_600_000
@@ -215,17 +214,6 @@ def test_failures_of_yesterday_are_forgotten(database: Database) -> None:
 
 
 # --- over HTTP, with what hangs ------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def service(tmp_path: Path) -> Iterator[Service]:
-    file = tmp_path / "monitor.toml"
-    file.write_text(
-        f'data = "{tmp_path}/data"\n[mqtt]\nport = {free_port()}\n[web]\nlisten = "127.0.0.1:{free_port()}"\n'
-    )
-    made = Service(settings.load(file), print_line=lambda line: None)
-    yield made
-    made.stop()
 
 
 def asked(service: Service) -> tuple[int, Mapping[str, Any]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +9,6 @@ import httpx
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
-from monitor import settings
 from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.database import Database
@@ -18,7 +16,7 @@ from monitor.service import worker as worker_module
 from monitor.service.health import Health
 from monitor.service.metrics import CountedOutbox, Metrics
 from monitor.service.shell import Service
-from tests.servers import free_port, until
+from tests.servers import until
 
 
 def read(text: bytes) -> dict[str, dict[str, float]]:
@@ -75,17 +73,6 @@ def test_tries_are_counted_by_how_they_end(database: Database, monkeypatch: pyte
     )
     counted.record_tries(database, [outbox.Tried("c", 0, "no answer", "", 5), outbox.Tried("d", 0, "no answer", "", 6)])
     assert dict(counted.tries) == {"delivered": 1, "failed": 1, "put off": 2}
-
-
-@pytest.fixture
-def service(tmp_path: Path) -> Iterator[Service]:
-    file = tmp_path / "monitor.toml"
-    file.write_text(
-        f'data = "{tmp_path}/data"\n[mqtt]\nport = {free_port()}\n[web]\nlisten = "127.0.0.1:{free_port()}"\n'
-    )
-    made = Service(settings.load(file), print_line=lambda line: None)
-    yield made
-    made.stop()
 
 
 def test_it_is_served_as_what_it_is(service: Service) -> None:

@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime
-from pathlib import Path
 
 import httpx
 import pytest
 
-from monitor.records.database import Database, open_database
+from monitor.records.database import Database
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
-from tests.web.farm import Farm
+from tests.web.farm import Farm, whole
+from tests.web.people import cheap_passwords, everybody
 
 NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
-
-
-@pytest.fixture
-def database(tmp_path: Path, empty_database: Path) -> Iterator[Database]:
-    shutil.copy(empty_database, tmp_path / "monitor.db")
-    opened = open_database(f"sqlite:///{tmp_path / 'monitor.db'}")
-    yield opened
-    opened.close()
 
 
 @pytest.fixture
@@ -43,3 +34,17 @@ def server(database: Database, farm: Farm) -> Iterator[WebServer]:
 def client(server: WebServer) -> Iterator[httpx.Client]:
     with httpx.Client(base_url=server.address, timeout=60, trust_env=False) as opened:
         yield opened
+
+
+@pytest.fixture
+def cheap() -> Iterator[None]:
+    """Passwords that cost nothing to work out."""
+    with cheap_passwords():
+        yield
+
+
+@pytest.fixture
+def people(farm: Farm, database: Database) -> dict[str, int]:
+    """A whole farm with an account of each kind: name -> id."""
+    whole(farm)
+    return everybody(database, farm.now)

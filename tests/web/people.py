@@ -52,3 +52,11 @@ def browser(address: str, session: str | None = None) -> httpx.Client:
     """A browser, which goes nowhere by itself."""
     cookies = {} if session is None else {COOKIE: session}
     return httpx.Client(base_url=address, timeout=60, trust_env=False, cookies=cookies)
+
+
+def enter(client: httpx.Client, name: str = "boss", password: str = PASSWORD, **more: str) -> httpx.Response:
+    return client.post("/sign-in", data={"name": name, "password": password, **more})
+
+
+def cookie_of(answer: httpx.Response) -> str:
+    return answer.headers["set-cookie"]
