@@ -23,6 +23,8 @@ from monitor.records import acknowledge_links, gaps, out_of_service, service_rec
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
+from monitor.records.jobs import JobEnd, NewJob
+from monitor.records.jobs import write as write_jobs
 from monitor.records.rows import FOUND, Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
 from monitor.records.tables import PARTITION
 
@@ -77,6 +79,8 @@ class Batch:
     """Number of an entry -> what has been worked out from it since."""
     out_of_service: list[out_of_service.ServiceChange] = field(default_factory=list)
     """Fans and sites taken out of service, or back, in the order in which that happened."""
+    jobs: list[NewJob] = field(default_factory=list)
+    jobs_ended: list[JobEnd] = field(default_factory=list)
     cursors: dict[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
@@ -104,6 +108,7 @@ def commit(database: Database, batch: Batch) -> None:
         _write_rejected(connection, batch.rejected)
         _write_findings(connection, batch)
         service_record.write(connection, batch.service, batch.service_found)
+        write_jobs(connection, batch.jobs, batch.jobs_ended)
         acknowledge_links.mark_used(connection, batch.links_used)
         out_of_service.write(connection, batch.out_of_service)
         _write_done(connection, batch)

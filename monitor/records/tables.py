@@ -435,6 +435,30 @@ service_records = Table(
     sqlite_autoincrement=True,
 )
 
+jobs = Table(
+    # Job sheets: what was seen of a fan when work on its blades was asked for, and what the work brought. A fan has at
+    # most one that is open: the worker, the only writer, sees to it. Only the end of one is ever written into its row.
+    "jobs",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    _point(),
+    Column("state", Text, nullable=False),
+    _ms("opened_ms"),
+    Column("opened_by", Text, nullable=False),
+    *_doubles("pitch_from", "pitch_to"),
+    Column("inserts", Integer),
+    Column("why", Text, nullable=False),
+    Column("sheet", Text, nullable=False),
+    Column("action", BigInteger),
+    _ms("closed_ms", nullable=True),
+    Column("closed_by", Text),
+    Column("found", Text),
+    CheckConstraint("state IN ('open', 'done', 'dropped')", name="state"),
+    Index(None, "state"),
+    Index(None, "point_id", "opened_ms"),
+    sqlite_autoincrement=True,
+)
+
 tellings = Table(
     # Which change of an alarm which route is to be told, when, and what became of it.
     "tellings",

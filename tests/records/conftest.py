@@ -20,6 +20,7 @@ from monitor.alarms.states import Cause, State
 from monitor.records import register, tables
 from monitor.records.commit import Batch
 from monitor.records.database import Database, open_database
+from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms
 from monitor.records.scope import ALL
 from monitor.records.service_record import Found, NewEntry
@@ -160,6 +161,8 @@ class Make:
             applied={(point_id, 1): MS + 1},
             service=[NewEntry(point_id, "note", MS, MS, "Ann", {"text": "guard oiled"}, action=1)],
             service_found={1: Found({"words": ["seen"]}, waits=False)},
+            jobs=[NewJob(point_id, MS, "Ann", 21.0, 18.0, 6, "104 % of its limit", {"amps": [12.0]})],
+            jobs_ended=[JobEnd(first - 1, "dropped", MS, "Ann", {"why": "rain"})],
             cursors={"influx": str(first)},
         )
 
