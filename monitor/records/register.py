@@ -21,8 +21,9 @@ from monitor.errors import ConfigError
 from monitor.motor.nameplate import Nameplate
 from monitor.records import tables
 from monitor.records.database import Database, inserted_id, upsert
-from monitor.records.fan_file import read_nameplate, write_nameplate
-from monitor.records.rows import from_ms, to_ms
+from monitor.records.fan_file import read_nameplate
+from monitor.records.fan_text import edited
+from monitor.records.rows import from_ms, from_ms_or_none, to_ms
 from monitor.records.scope import ALL, Sites, allows, within
 from monitor.settings import NAME
 from monitor.watch.overrides import Changes, together
@@ -254,9 +255,9 @@ def put_pitch(
     row = connection.execute(_newest_versions().where(_POINTS.c.id == point_id)).mappings().first()
     if row is None or row["removed"]:
         return None
-    before = _version(row).nameplate
     try:
-        text = write_nameplate(replace(before, fan=replace(before.fan, blade_pitch_degrees=pitch)))
+        known = None if pitch is None else int(pitch) if float(pitch).is_integer() else pitch
+        text = edited(row["nameplate"], {("fan", "blade_pitch_degrees"): known})
         read_nameplate(text, f"{row['site']}/{row['name']}")
     except ConfigError:
         return None
@@ -294,6 +295,29 @@ def versions(database: Database, point_id: int) -> list[Version]:
         return [_version(row) for row in connection.execute(query).mappings()]
 
 
+def history(database: Database, which: Sites, site: str, fan: str) -> tuple[PointKey, list[Version]] | None:
+    """A fan with all its versions, oldest first, also when it is not in the register any more; None where there never
+    was one, or it is at a site that is not the reader's."""
+    if not allows(which, site):
+        return None
+    with database.read() as connection:
+        query = sa.select(_POINTS).where(_POINTS.c.site == site, _POINTS.c.name == fan, _POINTS.c.kind == "fan")
+        row = connection.execute(query).mappings().first()
+    if row is None:
+        return None
+    kept = versions(database, row["id"])
+    return (_point(row), kept) if kept else None
+
+
+def newest_reading(database: Database, point_id: int) -> datetime | None:
+    """Up to when a point's readings are judged: no version applies to earlier ones. None: there are none yet.
+
+    The worker knows exactly and may say somewhat later; what is stored is at most a minute behind."""
+    with database.read() as connection:
+        query = sa.select(tables.loggers.c.newest_ms).where(tables.loggers.c.point_id == point_id)
+        return from_ms_or_none(connection.execute(query).scalar())
+
+
 def nameplate(database: Database, site: str, fan: str) -> Nameplate:
     """The newest nameplate of a fan.
 
@@ -306,13 +330,14 @@ def nameplate(database: Database, site: str, fan: str) -> Nameplate:
 
 
 def export_text(database: Database, site: str, fan: str) -> str:
-    """The newest nameplate of a fan in the one form in which files are written.
+    """The newest nameplate file of a fan, as it was typed: what is imported comes out again letter by letter.
 
     Raises
     ------
     ConfigError : it is not in the register
     """
-    return write_nameplate(nameplate(database, site, fan))
+    with database.read() as connection:
+        return _newest(connection, site, fan)[1].text
 
 
 def changed_since(database: Database, mark: int) -> Edits:

@@ -12,7 +12,6 @@ from monitor.errors import ConfigError
 from monitor.records import look, register
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
-from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import LoggerNow, Newcomer, to_ms
 from monitor.records.scope import ALL
 from tests.records.killed import done_before
@@ -177,11 +176,31 @@ def test_a_site_told_again_unchanged_is_no_edit(database: Database, make: Any) -
     assert register.sites(database, ["hill"]) == register.sites(database, []) == []
 
 
-def test_export_gives_back_the_nameplate(database: Database, make: Any) -> None:
+def test_export_gives_back_what_was_typed(database: Database, make: Any) -> None:
     make.farm(database, "north")
-    text = register.export_text(database, "meadow", "north")
-    assert read_nameplate(text) == read_nameplate(make.nameplate)
-    assert text.startswith("[motor]\nrated_power_hp = 10\nrated_voltage = 460\nphases = 3\nfull_load_amps = 12.4\n")
+    typed = "# the east one\n" + make.nameplate.replace("= 12.4", "=   12.40", 1) + "\n"
+    put(database, make, text=typed)
+    assert register.export_text(database, "meadow", "north") == typed
+
+
+def test_another_pitch_leaves_the_rest_of_the_file_as_typed(database: Database, make: Any) -> None:
+    point = make.farm(database, "north")["north"]
+    typed = "# the east one\n" + make.nameplate + "\n[conditions.overload]\non_delay_seconds = 60 # gusts\n"
+    put(database, make, text=typed)
+    with database.begin() as connection:
+        assert register.put_pitch(connection, point, 18.0, make.ms, by="x", now_ms=make.ms) == 3
+    assert register.export_text(database, "meadow", "north") == typed.replace("degrees = 21\n", "degrees = 18\n", 1)
+
+
+def test_the_history_of_a_fan_is_for_its_own_people(database: Database, make: Any) -> None:
+    make.farm(database, "north")
+    put(database, make, text=make.nameplate + 'supply = "panel"\n')
+    register.remove(database, "meadow", "north", by="x", now=make.now)
+    found = register.history(database, ["meadow"], "meadow", "north")
+    assert found is not None and [one.version for one in found[1]] == [1, 2, 3] and found[0].name == "north"
+    assert register.history(database, ["hill"], "meadow", "north") is None
+    assert register.history(database, ALL, "meadow", "panel") is None
+    assert register.history(database, ALL, "meadow", "never") is None
 
 
 def test_an_edit_killed_half_way_leaves_nothing(
