@@ -31,6 +31,7 @@ from monitor.watch.overrides import Changes, together
 _POINTS = tables.points
 _VERSIONS = tables.register_versions
 _EDITS = tables.register_edits
+_SAID = "settings of site "
 
 
 @dataclass(frozen=True)
@@ -126,8 +127,10 @@ class Edits:
 # --- sites -----------------------------------------------------------------------------------------------------
 
 
-def put_site(database: Database, site: Site, now: datetime, *, replace: bool = True) -> None:
+def put_site(database: Database, site: Site, now: datetime, *, replace: bool = True, said: str | None = None) -> None:
     """Enters a site or changes what is known of it; with `replace` false a site that is there stays as it is.
+
+    `said` is what a settings file says of it: kept, so that at the next start only what it says anew counts.
 
     Where it changes the table of conditions otherwise than before, each of its fans gets a version that says so from
     now on: what was judged stays judged as it was.
@@ -140,6 +143,8 @@ def put_site(database: Database, site: Site, now: datetime, *, replace: bool = T
     row = {name: getattr(site, name) for name in Site.__dataclass_fields__}
     row["conditions"] = json.dumps(site.conditions, sort_keys=True)
     with database.begin() as connection:
+        if said is not None:
+            upsert(connection, tables.cursors, [{"name": _SAID + site.site, "value": said}])
         stored = connection.execute(sa.select(tables.sites).where(tables.sites.c.site == site.site)).mappings().first()
         if stored is not None and (not replace or dict(stored) == row):
             return
@@ -151,6 +156,14 @@ def put_site(database: Database, site: Site, now: datetime, *, replace: bool = T
                     connection, key.point_id, site.site, version.text, to_ms(now), "settings", motor_changed=False,
                     removed=False, now_ms=to_ms(now),
                 )  # fmt: skip
+
+
+def said_by_settings(database: Database) -> dict[str, str]:
+    """Site -> what a settings file said of it when it was last brought in."""
+    table = tables.cursors
+    query = sa.select(table.c.name, table.c.value).where(table.c.name.startswith(_SAID, autoescape=True))
+    with database.read() as connection:
+        return {name.removeprefix(_SAID): value for name, value in connection.execute(query)}
 
 
 def sites(database: Database, which: Sites = ALL) -> list[Site]:

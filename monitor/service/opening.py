@@ -83,18 +83,23 @@ def broker_link(settings: Settings, *, say: Callable[[str], None], clock: Callab
 def seed_sites(database: Database, settings: Settings, now: datetime, *, all_of_it: bool = False) -> None:
     """Brings the sites of the settings into the register; without any at all, one called `home`.
 
-    What a settings file says of a site holds, also for a site that is there already: nothing else changes one, and
-    whoever sets a time zone after the first start must not be told the time of another. What it does not say stays.
-    What it says of the table of conditions is different: it stands nowhere else, so what it no longer says must end.
-    Only the service itself (`all_of_it`) ends it: a command may be called without the settings.
+    What a settings file says of a site counts when it says so for the first time or says it otherwise than at the last
+    start: whoever sets a time zone there must not be told the time of another, and what was changed on the page
+    Register since must not be undone by a start. What it does not say stays. What it says of the table of conditions
+    is different: it stands nowhere else, so it holds at every start, and what it no longer says must end. Only the
+    service itself (`all_of_it`) ends it: a command may be called without the settings.
     """
     known = {site.site: site for site in register.sites(database)}
+    told = register.said_by_settings(database)
     for key, said in settings.sites.items():
         before = known.get(key, register.Site(key, key, machine_zone(), 0.0, "us", "17:00"))
+        given = said.model_dump_json(include=said.model_fields_set - {"conditions"})
         changes = {name: getattr(said, name) for name in said.model_fields_set if name != "name" or said.name}
+        if key in known and told.get(key) == given:
+            changes = {name: value for name, value in changes.items() if name == "conditions"}
         if all_of_it:
             changes["conditions"] = said.conditions
-        register.put_site(database, replace(before, **changes), now)
+        register.put_site(database, replace(before, **changes), now, said=given)
     for key in known.keys() - settings.sites.keys() if all_of_it else ():
         register.put_site(database, replace(known[key], conditions={}), now)
     if not settings.sites and not known:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -134,3 +135,19 @@ def test_as_measured_uses_the_time_it_was_true(bench: Any, nameplate: str) -> No
     assert judged.version.tolist() == [1] * 6 + [2] * 3 and measured.version.tolist() == [1] * 2 + [2] * 7
     assert measured.judged.limit.tolist() == [10.0] * 2 + [12.0] * 7
     assert bench.rows(tables.register_versions)[1]["applies_from_ms"] == 1791075650000
+
+
+def test_what_was_changed_on_the_page_outlives_a_start_until_the_settings_say_something_new(bench: Any) -> None:
+    says = '[sites.home]\nname = "Home farm"\ntime_zone = "America/Denver"\n'
+    start(bench, says)
+    before = register.sites(bench.database)[0]
+    assert (before.name, before.time_zone) == ("Home farm", "America/Denver")
+    moved = replace(before, time_zone="America/Chicago", supper="18:30")
+    register.put_site(bench.database, moved, bench.wall)
+    start(bench, says + "[sites.home.conditions.overload]\non_delay_seconds = 20\n")
+    after = register.sites(bench.database)[0]
+    assert (after.time_zone, after.supper) == ("America/Chicago", "18:30")
+    assert after.conditions == {"overload": {"on_delay_seconds": 20}}  # these stand in the settings only
+    start(bench, says.replace("Denver", "Phoenix"))
+    assert register.sites(bench.database)[0].time_zone == "America/Phoenix"
+    assert register.sites(bench.database)[0].supper == "18:30"
