@@ -44,19 +44,6 @@ def opened(chromium: Any, server: WebServer, path: str, width: int = 390, **opti
     assert [one for one in complaints if "404 (Not Found)" not in one] == []
 
 
-@pytest.mark.parametrize("width", [390, 1280])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
-def test_pages_render_within_the_screen(
-    chromium: Any, server: WebServer, pictures: Path, name: str, scheme: str, width: int
-) -> None:
-    with opened(chromium, server, PAGES[name], width, color_scheme=scheme) as page:
-        page.wait_for_timeout(400)
-        assert page.locator("main h1").is_visible()
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        page.screenshot(path=pictures / f"{name}-{width}-{scheme}.png", full_page=True)
-
-
 def test_figures_of_a_table_stay_whole_on_a_phone(chromium: Any, server: WebServer) -> None:
     """A time or an amp that breaks after each digit cannot be read."""
     with opened(chromium, server, PAGES["fan"], 390) as page:
@@ -65,40 +52,6 @@ def test_figures_of_a_table_stay_whole_on_a_phone(chromium: Any, server: WebServ
         assert rows.count() > 0
         assert max(rows.nth(at).bounding_box()["height"] for at in range(rows.count())) < 60
         assert page.evaluate("document.documentElement.scrollWidth") <= 390
-
-
-CONTRASTS = """() => {
-  const channel = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
-  const parse = (text) => text.match(/[\\d.]+/g).map(Number);
-  const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
-  const ground = (one) => {
-    for (let at = one; at; at = at.parentElement) {
-      const colour = parse(getComputedStyle(at).backgroundColor);
-      if (colour.length === 3 || colour[3] === 1) return colour.slice(0, 3);
-    }
-    return [255, 255, 255];
-  };
-  const found = [];
-  for (const one of document.querySelectorAll("body *")) {
-    const own = [...one.childNodes].some((node) => node.nodeType === 3 && node.textContent.trim());
-    if (!own || !one.checkVisibility()) continue;
-    const style = getComputedStyle(one);
-    const a = luminance(parse(style.color).slice(0, 3)), b = luminance(ground(one));
-    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-    found.push([ratio, one.textContent.trim().slice(0, 40)]);
-  }
-  return found;
-}"""
-
-
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", ["fans", "fan", "loggers", "take-on"])
-def test_all_text_has_contrast(chromium: Any, server: WebServer, name: str, scheme: str) -> None:
-    """WCAG 2.2, 1.4.3: at least 4.5 to 1, for large text too."""
-    with opened(chromium, server, PAGES[name], color_scheme=scheme) as page:
-        found = page.evaluate(CONTRASTS)
-        assert len(found) > 20
-        assert [one for one in found if one[0] < 4.5] == []
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -119,18 +72,6 @@ def test_bars_and_lines_have_contrast(chromium: Any, server: WebServer, scheme: 
     }"""
     with opened(chromium, server, "/", color_scheme=scheme) as page:
         assert [one for one in page.evaluate(script) if one[2] < 3.0] == []
-
-
-@pytest.mark.parametrize("name", ["fans", "fan", "loggers", "take-on"])
-def test_what_is_pressed_is_large_enough_for_gloves(chromium: Any, server: WebServer, name: str) -> None:
-    script = """() => [...document.querySelectorAll("a, button, summary, input:not([type=hidden]), select, textarea")]
-      .filter((one) => !one.closest("p, li, td") || one.matches("button, .jump, .button, nav a, .crumb a"))
-      .filter((one) => one.checkVisibility() && !one.matches(".to-main"))
-      .map((one) => [one.textContent.trim() || one.name, one.getBoundingClientRect().height])"""
-    with opened(chromium, server, PAGES[name]) as page:
-        found = page.evaluate(script)
-        assert len(found) >= 3
-        assert [one for one in found if one[1] < 43.9] == []
 
 
 def test_states_are_told_in_words_without_colour(chromium: Any, server: WebServer, pictures: Path) -> None:

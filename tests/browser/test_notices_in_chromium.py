@@ -18,7 +18,7 @@ from monitor.web.app import create_app
 from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
 from tests.browser.conftest import CHROMIUM, QUIET
-from tests.browser.test_in_chromium import CONTRASTS
+from tests.browser.test_places import CONTRASTS, PRESSED
 from tests.web.farm import Farm
 from tests.web.notices import PUBLIC, of_the_service, tell, worker_at_work
 
@@ -126,10 +126,6 @@ def test_the_page_of_a_link_fits_and_can_be_read(
             page.screenshot(path=pictures / f"acknowledge-{name}-{width}-{scheme}.png", full_page=True)
             small = page.evaluate(PRESSED)
             assert [one for one in small if one[1] < 43.9] == []
-
-
-PRESSED = """() => [...document.querySelectorAll("button, summary, select, input:not([type=hidden]), .jump, nav a")]
-  .filter((one) => one.checkVisibility()).map((one) => [one.textContent.trim(), one.getBoundingClientRect().height])"""
 
 
 def history(farm: Farm) -> None:
