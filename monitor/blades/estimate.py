@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.blades import cautions
+from monitor.blades.after_work import BeforeWork
 from monitor.blades.air import power_ratio, site_words
 from monitor.blades.airflow import Cost, airflow, cost_of
 from monitor.blades.belief import AmpsPerDegree, Belief, amps_per_degree, belief_of
@@ -114,6 +115,8 @@ class Estimate:
     """What has to be said beside it."""
     cautions: tuple[str, ...]
     """Texts to show where work is advised."""
+    before_work: BeforeWork | None = None
+    """What readings after work on the blades are compared with; None where no degrees are given."""
 
     @property
     def rank(self) -> float:
@@ -174,6 +177,7 @@ class Estimate:
             },
             "words": list(self.words),
             "cautions": list(self.cautions),
+            "before_work": None if self.before_work is None else self.before_work.as_json(),
         }
 
 
@@ -251,6 +255,7 @@ def estimate(
     causes: tuple[Cause, ...] = ()
     columns: tuple[Column, Column] | None = None
     load: float | None = None
+    before: BeforeWork | None = None
     if figures is None:
         words.append(DEGREES_FOLLOW)
     else:
@@ -289,6 +294,9 @@ def estimate(
                 words.append(f"no degrees after {fault}: have it put right first")
             else:
                 columns = _columns(nameplate, model, belief, figures, limit, v, t_c, words)
+                before = BeforeWork(
+                    load, columns[0].spread, columns[0].deviation, belief.mean, belief.deviation, v, t_c
+                )
     words += beside
     provisional = not all_done(motor.phases, checks_done)
     worth = amps_per_degree(motor, model, belief)
@@ -307,6 +315,7 @@ def estimate(
         reference_load=load,
         words=tuple(words),
         cautions=cautions.for_work(),
+        before_work=before,
     )
 
 
