@@ -10,6 +10,7 @@ from monitor.alarms.notice import Notice
 from monitor.links.mqtt import Message
 from monitor.records.commit import Batch
 from monitor.records.gaps import Gap
+from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.out_of_service import ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.service_record import Found, NewEntry
@@ -48,6 +49,8 @@ class Pending:
     service_found: dict[int, Found] = field(default_factory=dict)
     """By the number of the entry."""
     out_of_service: list[ServiceChange] = field(default_factory=list)
+    jobs: list[NewJob] = field(default_factory=list)
+    jobs_ended: list[JobEnd] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
     """Rows of points whose alarms changed: their retained messages are published once it is stored."""
     urgent: bool = False
@@ -60,7 +63,7 @@ class Pending:
             self.messages or self.readings or self.hours or self.fan_now or self.loggers or self.runs or self.alarms
             or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
             or self.newcomers or self.gaps or self.cursors or self.notices or self.tellings or self.service
-            or self.service_found or self.out_of_service
+            or self.service_found or self.out_of_service or self.jobs or self.jobs_ended
         )  # fmt: skip
 
     def emptied(self) -> Pending:
@@ -93,4 +96,6 @@ class Pending:
             service=self.service,
             service_found=self.service_found,
             out_of_service=self.out_of_service,
+            jobs=self.jobs,
+            jobs_ended=self.jobs_ended,
         )

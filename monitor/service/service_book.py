@@ -14,7 +14,7 @@ from monitor.records import service_record
 from monitor.records.actions import DONE, Action
 from monitor.records.database import Database
 from monitor.records.rows import to_ms
-from monitor.records.service_entry import against_the_record, read_entry
+from monitor.records.service_entry import Entered, Registered, against_the_record, read_entry
 from monitor.records.service_record import (
     HAND_READING,
     LEAD_ROTATION,
@@ -71,6 +71,27 @@ class Work:
 
 
 NO_WORK = Work()
+
+
+def new_entry(point_id: int, entered: Entered, registered: Registered | None, action: Action, now_ms: int) -> NewEntry:
+    """An entry as it is stored, with what follows from it at once.
+
+    Parameters
+    ----------
+    registered : what it changes in the register
+    now_ms : when it is entered, by the clock on the wall
+    """
+    body = dict(entered.body)
+    found = findings.at_once(entered.kind, body)
+    if registered is not None and entered.kind == RE_PITCH:
+        found["registered"] = registered.before
+    return NewEntry(
+        point_id, entered.kind, to_ms(entered.done), now_ms, action.by, body, found,
+        waits=findings.waits_for_readings(entered.kind),
+        withdraws=body["number"] if entered.kind == WITHDRAW else None,
+        action=action.number,
+        pitch=None if registered is None else (registered.pitch, to_ms(registered.since)),
+    )  # fmt: skip
 
 
 class ServiceBook:
@@ -206,19 +227,7 @@ class ServiceBook:
         faults, registered = against_the_record(self._database, point.point_id, entered)
         if faults:
             return "; ".join(str(fault) for fault in faults)
-        body = dict(entered.body)
-        found = findings.at_once(entered.kind, body)
-        if registered is not None and entered.kind == RE_PITCH:
-            found["registered"] = registered.before
-        self._pending.service.append(
-            NewEntry(
-                point.point_id, entered.kind, to_ms(entered.done), to_ms(self._now()), action.by, body, found,
-                waits=findings.waits_for_readings(entered.kind),
-                withdraws=body["number"] if entered.kind == WITHDRAW else None,
-                action=action.number,
-                pitch=None if registered is None else (registered.pitch, to_ms(registered.since)),
-            )
-        )  # fmt: skip
+        self._pending.service.append(new_entry(point.point_id, entered, registered, action, to_ms(self._now())))
         self._pending.urgent = True
         return DONE
 

@@ -39,6 +39,8 @@ from monitor.service.figures import Figures
 from monitor.service.gaps import Gaps
 from monitor.service.hurry import Hurry
 from monitor.service.intake import Intake, Taken, merged
+from monitor.service.jobs import KINDS as JOB_KINDS
+from monitor.service.jobs import Jobs
 from monitor.service.keeping import Keeping
 from monitor.service.metrics import Counts
 from monitor.service.nights import Nights
@@ -139,6 +141,7 @@ class Worker:
         self._service = ServiceBook(
             database, self.plant, self._pending, now=self._now, steady=steady, since_ms=start.newest_row_ms or 0
         )
+        self._jobs = Jobs(database, self.plant, self._pending, self._now)
         self.figures = Figures(self.plant, public_url, self._service.known, self._service.work)
         beginning.feed_again(start, self.plant, self._intake.joining, self.figures, database)
         self.figures.nights = Nights(self.plant, database, self._now())
@@ -413,6 +416,8 @@ class Worker:
                 continue
             if action.kind == SERVICE:
                 outcome = self._service.carry_out(action)
+            elif action.kind in JOB_KINDS:
+                outcome = self._jobs.carry_out(action)
             elif action.kind == TEST_KIND:
                 outcome = route_tests.carry_out(
                     action, self._changes.tellings, self._addresses_shown, self.plant, self._now()

@@ -1,4 +1,4 @@
-"""What is expected after work on the blades: the same figures as the insert table, and the way volts and air move them."""
+"""What is expected after work on the blades: the figures of the insert table, and how volts and air move them."""
 
 from __future__ import annotations
 
