@@ -118,7 +118,7 @@ def _expected(
 
 
 def _pitch_after(nameplate: Nameplate, closing: Closing) -> float | None:
-    """The pitch that is in now; the re-pitch may have been entered in the service record already, so in the register."""
+    """The pitch that is in now; the re-pitch may have been entered in the service record before, so in the register."""
     return nameplate.fan.blade_pitch_degrees if closing.pitch is None else closing.pitch
 
 
