@@ -4,12 +4,14 @@ Lists come in the form of the API, {"items": [...], "next": token or None}; time
 None.
 """
 
+from monitor.records.fan_list import Asked, fans, part_of
 from monitor.records.look_alarms import alarm, alarms, open_alarms, suppressed
-from monitor.records.look_fans import STATES, changed_after, fan, fans, has_fan, runs
+from monitor.records.look_fans import STATES, changed_after, fan, has_fan, runs
 from monitor.records.look_loggers import loggers, newcomers, reject_counts, rejected
 
 __all__ = [
     "STATES",
+    "Asked",
     "alarm",
     "alarms",
     "changed_after",
@@ -19,6 +21,7 @@ __all__ = [
     "loggers",
     "newcomers",
     "open_alarms",
+    "part_of",
     "reject_counts",
     "rejected",
     "runs",

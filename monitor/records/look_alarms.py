@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import datetime
 from typing import Any
 
@@ -122,11 +122,32 @@ def open_alarms(database: Database, sites: Sites) -> dict[tuple[str, str], list[
         return standing_by_fan(connection, sites)
 
 
-def standing_by_fan(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[dict[str, Any]]]:
-    """(site, fan or supply point) -> its alarms that stand or that nobody acknowledged, the most pressing first."""
+def standing_ids(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[str]]:
+    """(site, fan or supply point) -> conditions whose alarm stands: of all fans at once, for their states."""
+    c = _TABLE.c
+    query = sa.select(c.site, c.fan, c.supply, c.condition).where(
+        c.partition == tables.PARTITION, c.state.in_(_STANDING), within(c.site, sites)
+    )
+    found: dict[tuple[str, str], list[str]] = {}
+    for site, fan, supply, condition in connection.execute(query):
+        found.setdefault((site, fan or supply or ""), []).append(condition)
+    return found
+
+
+def standing_by_fan(
+    connection: Connection, sites: Sites, points: Collection[int] | None = None
+) -> dict[tuple[str, str], list[dict[str, Any]]]:
+    """(site, fan or supply point) -> its alarms that stand or that nobody acknowledged, the most pressing first.
+
+    Parameters
+    ----------
+    points : of fans only these, beside what is of a supply point or a whole site; None: all
+    """
     query = sa.select(_TABLE).where(
         _TABLE.c.partition == tables.PARTITION, _TABLE.c.state.in_(_OPEN), within(_TABLE.c.site, sites)
     )
+    if points is not None:
+        query = query.where(sa.or_(_TABLE.c.point_id.in_(points), _TABLE.c.fan.is_(None)))
     found: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for row in connection.execute(query).mappings():
         found.setdefault((row["site"], row["fan"] or row["supply"] or ""), []).append(alarm_item(row))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -15,10 +15,10 @@ from monitor.records import register, service_record, tables
 from monitor.records.database import Database
 from monitor.records.look_alarms import standing_by_fan
 from monitor.records.out_of_service import OutNow
-from monitor.records.pages import MOST, Page, key_of, page
 from monitor.records.register import PointKey, Version
+from monitor.records.registered import Registered, known_in
 from monitor.records.rows import from_ms, from_ms_or_none, to_ms
-from monitor.records.scope import Sites
+from monitor.records.scope import Sites, allows
 from monitor.records.taught import offers_to
 from monitor.watch.overrides import overridden
 from monitor.watch.table import BY_ID
@@ -67,33 +67,6 @@ def state_word(
     return RUNNING
 
 
-def fans(database: Database, sites: Sites, *, limit: int | None = None, after: str | None = None) -> Page:
-    """All fans of the register: what is about to trip or has tripped, then least margin first, then what stands, then
-    what is not heard.
-
-    Raises
-    ------
-    ReadingError : `after` is not a token of this list
-    LinkError : the database cannot be read
-    """
-    with database.read() as connection:
-        known = register.fans_in(connection, sites)
-        now = {row["point_id"]: row for row in connection.execute(sa.select(tables.fan_now)).mappings()}
-        standing = standing_by_fan(connection, sites)
-        said = _estimates(connection)
-        out = OutNow.of(connection, sites)
-    items = [
-        fan_item(key, version, now.get(key.point_id), _alarms_of(standing, key, version), said.get(key.point_id), out)
-        for key, version in known
-    ]
-    items.sort(key=_order)
-    most = len(items) if limit is None else min(max(limit, 1), MOST)
-    if after is not None:
-        key_after = key_of(after, int, float, str, str)
-        items = [item for item in items if list(_order(item)) > key_after]
-    return page(items, [list(_order(item)) for item in items[:most]], most)
-
-
 def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any] | None:
     """One fan: as in `fans`, with its whole estimate, nameplate and runs; None when the reader has no such fan."""
     with database.read() as connection:
@@ -104,8 +77,9 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         here = tables.fan_now.c.point_id == key.point_id
         now = connection.execute(sa.select(tables.fan_now).where(here)).mappings().first()
         alarms = _alarms_of(standing_by_fan(connection, [site]), key, version)
-        said = _estimates(connection, key.point_id).get(key.point_id)
-        item = fan_item(key, version, now, alarms, said, OutNow.of(connection, [site]))
+        said = _estimate(connection, key.point_id)
+        pitch = None if said is None else said[1].get("pitch") or {}
+        item = fan_item(key, version, now, alarms, pitch, OutNow.of(connection, [site]))
         item["nameplate"] = version.text
         item["version"] = version.version
         item["valid_from"] = version.valid_from
@@ -138,23 +112,24 @@ def has_fan(database: Database, sites: Sites, site: str, name: str) -> bool:
         return register.find_fan(connection, sites, site, name) is not None
 
 
-def changed_after(database: Database, sites: Sites, seq: int) -> tuple[int, list[dict[str, Any]]]:
-    """Fans with news after a number, and the number to ask with next; 0 gives all that were ever heard."""
+def changed_after(
+    database: Database, sites: Sites, seq: int, wanted: Callable[[PointKey], bool] = lambda key: True
+) -> tuple[int, list[dict[str, Any]]]:
+    """Fans with news after a number, and the number to ask with next; 0 gives all that were ever heard.
+
+    Parameters
+    ----------
+    wanted : whether anybody wants to hear of a fan; of the others nothing is read
+    """
+    table = tables.fan_now.c
     with database.read() as connection:
-        rows = connection.execute(sa.select(tables.fan_now).where(tables.fan_now.c.seq > seq)).mappings().all()
+        rows = connection.execute(sa.select(table.point_id, table.seq).where(table.seq > seq)).all()
         if not rows:
             return seq, []
-        last = max(row["seq"] for row in rows)
-        now = {row["point_id"]: row for row in rows}
-        known = [found for found in register.fans_in(connection, sites) if found[0].point_id in now]
-        standing = standing_by_fan(connection, sites) if known else {}
-        said = _estimates(connection) if known else {}
-        out = OutNow.of(connection, sites)
-    items = [
-        fan_item(key, version, now[key.point_id], _alarms_of(standing, key, version), said.get(key.point_id), out)
-        for key, version in known
-    ]
-    return last, sorted(items, key=_order)
+        known = known_in(connection).by_point
+        changed = [known[point] for point, _ in rows if point in known]
+        mine = [fan for fan in changed if allows(sites, fan.key.site) and wanted(fan.key)]
+        return max(row[1] for row in rows), sorted(items_of(connection, mine), key=order)
 
 
 def runs(database: Database, sites: Sites, site: str, name: str, limit: int = 50) -> list[dict[str, Any]]:
@@ -187,7 +162,8 @@ def _runs(connection: Connection, point_id: int, limit: int) -> list[dict[str, A
 
 LAST_ENTRIES = 20
 """So many entries of the service record come with a fan."""
-_SHARED = ("supply-lost", "site-silent", "cold-night")
+SHARED = ("supply-lost", "site-silent", "cold-night")
+"""Conditions of a supply point or of a whole site that tell of each of its fans."""
 
 
 def _alarms_of(
@@ -196,17 +172,57 @@ def _alarms_of(
     """A fan's own alarms, and those of its supply point and of the whole site."""
     supply = version.nameplate.fan.supply
     shared = [*standing.get((key.site, ""), []), *(standing.get((key.site, supply), []) if supply else [])]
-    return standing.get((key.site, key.name), []), [alarm for alarm in shared if alarm["id"] in _SHARED]
+    return standing.get((key.site, key.name), []), [alarm for alarm in shared if alarm["id"] in SHARED]
 
 
-def _estimates(connection: Connection, point_id: int | None = None) -> dict[int, tuple[int, dict[str, Any]]]:
+def _estimate(connection: Connection, point_id: int) -> tuple[int, dict[str, Any]] | None:
     table = tables.estimates
-    query = sa.select(table) if point_id is None else sa.select(table).where(table.c.point_id == point_id)
-    found = connection.execute(query).mappings()
-    return {row["point_id"]: (row["at_ms"], msgspec.json.decode(row["json"])) for row in found}
+    row = connection.execute(sa.select(table).where(table.c.point_id == point_id)).mappings().first()
+    return None if row is None else (row["at_ms"], msgspec.json.decode(row["json"]))
 
 
-_SUMMARY = ("as_is", "as_is_why", "supply_right", "supply_right_why", "provisional")
+class _Pitch(msgspec.Struct):
+    """What lists tell of an estimate: the rest of its JSON, by far the most, is skipped without being built."""
+
+    as_is: Any = None
+    as_is_why: Any = None
+    supply_right: Any = None
+    supply_right_why: Any = None
+    provisional: Any = None
+
+
+class _Said(msgspec.Struct):
+    pitch: _Pitch | None = None
+
+
+_SUMMARY = _Pitch.__struct_fields__
+_read_said = msgspec.json.Decoder(_Said).decode
+
+
+def _summaries(connection: Connection, points: Collection[int]) -> dict[int, dict[str, Any]]:
+    table = tables.estimates.c
+    found = connection.execute(sa.select(table.point_id, table.json).where(table.point_id.in_(points)))
+    return {point: msgspec.structs.asdict(_read_said(text).pitch or _Pitch()) for point, text in found}
+
+
+def items_of(connection: Connection, fans: Sequence[Registered]) -> list[dict[str, Any]]:
+    """These fans as `fan_item` gives them, in their order; of the other fans nothing is read."""
+    if not fans:
+        return []
+    points = [fan.key.point_id for fan in fans]
+    sites = {fan.key.site for fan in fans}
+    rows = connection.execute(sa.select(tables.fan_now).where(tables.fan_now.c.point_id.in_(points))).mappings()
+    now = {row["point_id"]: row for row in rows}
+    standing = standing_by_fan(connection, sites, points)
+    said = _summaries(connection, points)
+    out = OutNow.of(connection, sites)
+    return [
+        fan_item(
+            fan.key, fan.version, now.get(fan.key.point_id), _alarms_of(standing, fan.key, fan.version),
+            said.get(fan.key.point_id), out,
+        )
+        for fan in fans
+    ]  # fmt: skip
 
 
 def fan_item(
@@ -214,7 +230,7 @@ def fan_item(
     version: Version,
     now: Mapping[Any, Any] | None,
     alarms: tuple[list[dict[str, Any]], list[dict[str, Any]]],
-    said: tuple[int, Mapping[str, Any]] | None,
+    pitch: Mapping[str, Any] | None,
     out: OutNow,
 ) -> dict[str, Any]:
     """One fan as a plain dictionary; what is not known is None.
@@ -222,6 +238,7 @@ def fan_item(
     Parameters
     ----------
     alarms : its own, and those of its supply point or of the whole site that tell of it too
+    pitch : `pitch` of its estimate, or what lists tell of it; None: there is no estimate
     out : what is out of service
     """
     own, shared = alarms
@@ -235,7 +252,6 @@ def fan_item(
     ratio = row.get("load_ratio") if running else None
     margin = None if ratio is None else 1 - ratio
     standing = [alarm["id"] for alarm in (*own, *shared) if alarm["standing"]]
-    pitch = {} if said is None else said[1].get("pitch") or {}
     return {
         "site": key.site,
         "fan": key.name,
@@ -270,7 +286,7 @@ def fan_item(
         "supply": plate.fan.supply,
         "plenum": plate.fan.plenum,
         "pitch_degrees": plate.fan.blade_pitch_degrees,
-        "estimate": None if said is None else {name: pitch.get(name) for name in _SUMMARY},
+        "estimate": None if pitch is None else {name: pitch.get(name) for name in _SUMMARY},
         "seq": row.get("seq", 0),
     }
 
@@ -281,7 +297,18 @@ _RANKS = {
 _HAVE_MARGIN = (ABOUT_TO_TRIP, OVER, NEAR, RUNNING)
 
 
-def _order(item: Mapping[str, Any]) -> tuple[int, float, str, str]:
-    state = item["state"]
-    margin = item["margin"] if state in _HAVE_MARGIN else None
-    return _RANKS[state], math.inf if margin is None else float(margin), item["site"], item["fan"]
+def order(item: Mapping[str, Any]) -> tuple[int, float, str, str]:
+    """Where a fan stands in a list: what is about to trip or has tripped, then least margin, then what stands, then
+    what is not heard.
+
+    Parameters
+    ----------
+    item : a fan with at least `state`, `margin`, `site` and `fan`
+    """
+    return place(item["state"], item["margin"], item["site"], item["fan"])
+
+
+def place(state: str, margin: float | None, site: str, fan: str) -> tuple[int, float, str, str]:
+    """As `order`, of figures that are not in an item."""
+    known = math.inf if margin is None or state not in _HAVE_MARGIN else float(margin)
+    return _RANKS[state], known, site, fan

@@ -91,7 +91,7 @@ class Version:
     @property
     def nameplate(self) -> Nameplate:
         """The parsed file."""
-        return _parsed(self.text)
+        return _parsed(self.text, "{}")
 
     @property
     def in_force(self) -> Nameplate:
@@ -100,11 +100,13 @@ class Version:
 
 
 @lru_cache(maxsize=4096)
-def _parsed(text: str, site_text: str = "{}") -> Nameplate:
+def _parsed(text: str, site_text: str) -> Nameplate:
     """Pages ask for the same nameplates again and again, and checking one takes longer than all the rest."""
-    nameplate = read_nameplate(text, "in the register")
     changed = json.loads(site_text)
-    return replace(nameplate, conditions=together(changed, nameplate.conditions)) if changed else nameplate
+    if not changed:
+        return read_nameplate(text, "in the register")
+    nameplate = _parsed(text, "{}")
+    return replace(nameplate, conditions=together(changed, nameplate.conditions))
 
 
 @dataclass(frozen=True)
@@ -169,7 +171,12 @@ def said_by_settings(database: Database) -> dict[str, str]:
 def sites(database: Database, which: Sites = ALL) -> list[Site]:
     """All sites, by name."""
     with database.read() as connection:
-        return _sites(connection, within(tables.sites.c.site, which))
+        return sites_in(connection, which)
+
+
+def sites_in(connection: Connection, which: Sites) -> list[Site]:
+    """As `sites`, within a transaction of the caller's."""
+    return _sites(connection, within(tables.sites.c.site, which))
 
 
 def _sites(connection: Connection, *conditions: sa.ColumnElement[bool]) -> list[Site]:

@@ -28,6 +28,7 @@ from monitor.web import (
     alarms_api,
     alarms_page,
     api,
+    fans_page,
     notices_api,
     notices_page,
     pages,
@@ -111,6 +112,7 @@ def create_app(
     problems.install(app)
     app.include_router(api.router)
     app.include_router(alarms_api.router)
+    app.include_router(fans_page.router, include_in_schema=False)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(alarms_page.router, include_in_schema=False)
     app.include_router(notices_api.router)

@@ -1,4 +1,4 @@
-"""The pages: Fans, one fan, Loggers with the form that takes on a fan. Whole without JavaScript."""
+"""The pages: one fan, Loggers with the form that takes on a fan. Whole without JavaScript."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from monitor.errors import ConfigError, Fault
-from monitor.motor.limit import SERVICE_FACTOR_HOLDS
 from monitor.records import look, readings, register
 from monitor.records.actions import clean
 from monitor.records.fan_file import read_nameplate
@@ -26,10 +25,9 @@ from monitor.web.live import mark_text
 from monitor.web.news import newest
 from monitor.web.problems import Problem, not_found
 from monitor.web.shapes import limit_of
-from monitor.web.shown import show, zone_of
+from monitor.web.shown import zone_of
 from monitor.web.told import told_line
 
-FANS_AT_ONCE = 200
 SHOWN_REJECTED = 50
 TABLE_HOURS = 2
 TABLE_SECONDS = 600
@@ -47,39 +45,6 @@ def render(request: Request, template: str, status: int = 200, **context: Any) -
     context |= {"fan_path": fan_path}
     page: Response = request.app.state.templates.TemplateResponse(request, template, context, status_code=status)
     return page
-
-
-@router.get("/")
-def fans(
-    request: Request,
-    site: Annotated[str | None, Query(max_length=64)] = None,
-    part: Annotated[int, Query(ge=1, le=1000)] = 1,
-) -> Response:
-    """Least margin first, so many at a time: nobody reads on a phone what stands far behind those."""
-    database, sites, now = database_of(request), sites_of(request), now_of(request)
-    mark = newest(database)  # before the rows: what changes in between is told again, never missed
-    known = {one.site: one for one in register.sites(database, sites)}
-    if site is not None and site not in known:
-        raise not_found(f"There is no site {site}.")
-    items = [item for item in look.fans(database, only(sites, site))["items"] if item["site"] in known]
-    parts = max(1, -(-len(items) // FANS_AT_ONCE))
-    if part > parts:
-        raise not_found("There are not so many fans.")
-    here = items[(part - 1) * FANS_AT_ONCE : part * FANS_AT_ONCE]
-    rows = [(item, show(item, known[item["site"]], now)) for item in here]
-    counts: dict[str, int] = {}
-    for item in items:
-        counts[item["state"]] = counts.get(item["state"], 0) + 1
-    return render(
-        request, "fans.html", rows=rows, sites=known, site=site, part=part, parts=parts, total=len(items),
-        counts=[(state, counts[state]) for state in look.STATES if state in counts],
-        newcomers=look.newcomers(database, sites)["items"] if not items else [], mark=mark_text(mark),
-        zones=_zones(list(known.values()), now), service_factor_note=fan_page.sentence(SERVICE_FACTOR_HOLDS),
-    )  # fmt: skip
-
-
-def _zones(sites: list[Site], now: datetime) -> str:
-    return ", ".join(sorted({now.astimezone(zone_of(site)).tzname() or site.time_zone for site in sites}))
 
 
 @router.get("/fans")

@@ -10,6 +10,7 @@ import httpx
 import pytest
 
 from monitor.records import actions
+from monitor.web import fans_page
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, mild_overload, whole
 from tests.web.page import Page, page
@@ -83,15 +84,15 @@ def test_beyond_five_percent_unbalance_no_page_tells_a_limit_without_a_word(farm
 
 
 def test_many_fans_come_in_parts(farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch) -> None:
-    from monitor.web import pages
-
-    monkeypatch.setattr(pages, "FANS_AT_ONCE", 3)
+    monkeypatch.setattr(fans_page, "FANS_AT_ONCE", 3)
     whole(farm)
     first, last = page(client, "/").text, page(client, "/?part=3").text
     assert "north-3" in first and "south-1" not in first and "Part 1 of 3, 7 fans in all." in first
     assert "1 no readings yet" in first  # counts are of all
     assert "west-1" in last and "barn" not in last
-    page(client, "/?part=4", 404)
+    assert "Fans 1 to 3 of 7." in first and "Fans 7 to 7 of 7." in last
+    answer = client.get("/?part=4&words=w")  # the list has grown shorter meanwhile: to its end
+    assert (answer.status_code, answer.headers["location"]) == (307, "/?words=w&part=2")
 
 
 def test_fans_of_one_site(farm: Farm, client: httpx.Client) -> None:
@@ -296,6 +297,7 @@ def test_a_busy_database_is_told_and_the_page_comes_again(
         raise LinkError("the database monitor.db is busy.")
 
     monkeypatch.setattr(look, "fans", busy)
+    monkeypatch.setattr(look, "part_of", busy)
     answer = client.get("/api/v1/fans")
     assert (answer.status_code, answer.headers["content-type"]) == (503, "application/problem+json")
     assert answer.headers["retry-after"] == "5"
