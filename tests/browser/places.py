@@ -51,6 +51,8 @@ PLACES = [
     Place("fans", "/"),
     Place("fans-here", "/", HERE),
     Place("fans-boss", "/?site=hill", MANAGE),
+    Place("fans-of-a-state", "/?words=north&state=over+its+limit", MANAGE),
+    Place("fans-none-fits", "/?words=crib&state=tripped&site=hill", MANAGE),
     Place("fan", "/fans/meadow/north-3", ATTEND),
     Place("fan-here", "/fans/meadow/north-3", HERE),
     Place("fan-about-to-trip", "/fans/meadow/north-5"),
