@@ -6,7 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 
 from monitor.alarms.events import LONGEST_OUT_OF_SERVICE, LONGEST_SHELF
@@ -30,6 +30,7 @@ from monitor.web.api import (
     only,
     sites_of,
 )
+from monitor.web.api_router import Json, api_router
 from monitor.web.problems import Problem, not_found
 from monitor.web.shapes import alarm_shape, figures_shape, plain
 from monitor.web.shown import zone_of
@@ -37,7 +38,7 @@ from monitor.web.times import read_time, rfc3339
 
 USUAL_SPAN, LONGEST_SPAN = timedelta(days=30), timedelta(days=400)
 
-router = APIRouter(prefix="/api/v1")
+router = api_router("alarms")
 
 
 class Shelf(BaseModel):
@@ -183,12 +184,12 @@ def _asked(request: Request, outcome: str, number: int) -> Asked:
     return Asked(outcome=outcome or None, alarm=None if alarm is None else alarm_shape(alarm))
 
 
-@router.get("/out-of-service")
-def out_of_service(request: Request, site: SiteFilter = None) -> Listed:
+@router.get("/out-of-service", response_model=Listed[dict[str, Any]])
+def out_of_service(request: Request, site: SiteFilter = None) -> Json:
     """Fans and whole sites that are out of service, until when, by whom and why."""
     with database_of(request).read() as connection:
         out = OutNow.of(connection, only(sites_of(request), site))
-    return Listed(items=[plain(one) for one in out.all()], next=None)
+    return Json({"items": [plain(one) for one in out.all()], "next": None})
 
 
 async def _take_out(request: Request, site: str, fan: str | None, body: Out) -> Asked:

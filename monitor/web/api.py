@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime, timedelta
-from typing import Annotated, Any
+from typing import Annotated, Any, Generic, TypeVar
 
-from fastapi import APIRouter, Body, Depends, Header, Path, Query, Request
+from fastapi import Body, Depends, Header, Path, Query, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from pydantic import BaseModel, ConfigDict, Field
-from starlette.responses import JSONResponse
 
 from monitor.blades.tonight import LOW_BOUNDS_C
 from monitor.errors import Fault, ReadingError
@@ -21,6 +20,7 @@ from monitor.records.rows import to_ms
 from monitor.records.scope import Sites, allows
 from monitor.records.service_entry import entry_schema
 from monitor.web import asked
+from monitor.web.api_router import Json, api_router
 from monitor.web.heard import loggers_shape
 from monitor.web.live import Live, mark_of
 from monitor.web.news import MARK_LENGTH
@@ -36,19 +36,21 @@ MOST_SLOTS = 50_000
 LONGEST_PLANNED_STOP = timedelta(days=366)
 USUAL_SPAN = timedelta(hours=2)
 
-router = APIRouter(prefix="/api/v1")
+router = api_router("fans")
 
-SiteName = Annotated[str, Path(max_length=64)]
-FanName = Annotated[str, Path(max_length=64)]
-AlarmNumber = Annotated[int, Path(ge=1, le=2**53)]
-Next = Annotated[str | None, Query(max_length=400, description="`next` of the part before")]
-SiteFilter = Annotated[str | None, Query(max_length=64)]
+SiteName = Annotated[str, Path(max_length=64, examples=["home"])]
+FanName = Annotated[str, Path(max_length=64, examples=["bin-1"])]
+AlarmNumber = Annotated[int, Path(ge=1, le=2**53, examples=[17])]
+Next = Annotated[str | None, Query(max_length=16_384, description="`next` of the part before")]
+SiteFilter = Annotated[str | None, Query(max_length=64, description="only of this site", examples=["home"])]
+
+Item = TypeVar("Item")
 
 
-class Listed(BaseModel):
+class Listed(BaseModel, Generic[Item]):
     """A part of a list."""
 
-    items: list[dict[str, Any]]
+    items: list[Item]
     next: str | None = Field(description="token that gives the rest as `&next=`; null: this is all")
 
 
@@ -123,8 +125,8 @@ def only(sites: Sites, site: str | None) -> Sites:
     return [site] if allows(sites, site) else []
 
 
-def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[str, Any]]) -> Listed:
-    """A part of a list in the API's form.
+def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[str, Any]]) -> Json:
+    """A part of a list in the API's form, as `Listed` describes it.
 
     Raises
     ------
@@ -135,13 +137,13 @@ def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[st
     except (ReadingError, OverflowError):
         fault = Fault("next", "`next` of the answer before, unchanged", "something else")
         raise Problem(422, "`next` is no token of this list.", faults=(fault,)) from None
-    return Listed(items=[shape(item) for item in page["items"]], next=page["next"])
+    return Json({"items": [shape(item) for item in page["items"]], "next": page["next"]})
 
 
-@router.get("/fans")
+@router.get("/fans", response_model=Listed[dict[str, Any]])
 def fans(
     request: Request, site: SiteFilter = None, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 500
-) -> Listed:
+) -> Json:
     """All fans, least margin first."""
     database, sites = database_of(request), only(sites_of(request), site)
     return listed(lambda: look.fans(database, sites, limit=limit, after=next), fan_shape)
@@ -156,7 +158,7 @@ def one_fan(request: Request, site: SiteName, fan: FanName) -> dict[str, Any]:
     return fan_in_full(item, limit_of(item, read_nameplate(item["nameplate"]).motor))
 
 
-@router.get("/fans/{site}/{fan}/readings")
+@router.get("/fans/{site}/{fan}/readings", response_model=Columns)
 def fan_readings(
     request: Request,
     site: SiteName,
@@ -164,7 +166,7 @@ def fan_readings(
     since: Annotated[str | None, Query(alias="from", max_length=40, description="RFC 3339; 2 h before `to`")] = None,
     until: Annotated[str | None, Query(alias="to", max_length=40, description="RFC 3339; now")] = None,
     every: Annotated[float | None, Query(ge=1, le=31 * 86_400, description="seconds; none: raw and whole")] = None,
-) -> JSONResponse:
+) -> Json:
     """Readings after `from` and not after `to`, raw and whole, or least, mean and greatest for each `every` seconds."""
     database = database_of(request)
     item = look.fan(database, sites_of(request), site, fan)
@@ -184,7 +186,7 @@ def fan_readings(
             "Ask for a shorter span, or with `every`.",
         )
     shaped = columns_shape(columns, item["phases"], thinned=every is not None)
-    return JSONResponse({"columns": shaped})
+    return Json({"columns": shaped})
 
 
 def to_ms_span(span: timedelta) -> int:
@@ -207,7 +209,7 @@ def point_of(database: Database, site: str, fan: str) -> int:
     return next(key.point_id for key in register.points(database, [site]) if key.name == fan)
 
 
-@router.get("/alarms")
+@router.get("/alarms", response_model=Listed[dict[str, Any]])
 def alarms(
     request: Request,
     site: SiteFilter = None,
@@ -216,7 +218,7 @@ def alarms(
     standing: Annotated[bool | None, Query(description="true: only those that hold or wait to be acknowledged")] = None,
     next: Next = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
-) -> Listed:
+) -> Json:
     """Alarms, the newest first."""
     database, sites = database_of(request), sites_of(request)
     first = None if since is None else read_time(since, "from")
@@ -260,10 +262,10 @@ async def planned_stop(request: Request, site: SiteName, fan: FanName, body: Pla
     return Asked(outcome=outcome or None)
 
 
-@router.get("/fans/{site}/{fan}/service")
+@router.get("/fans/{site}/{fan}/service", response_model=Listed[dict[str, Any]])
 def service(
     request: Request, site: SiteName, fan: FanName, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 100
-) -> Listed:
+) -> Json:
     """The service record of a fan, newest first: checks, hand readings, re-pitches, lead rotations, notes. What was
     withdrawn stays, and says by which entry."""
     database, sites = database_of(request), sites_of(request)
@@ -292,10 +294,10 @@ async def tonight(request: Request, site: SiteName, body: TonightsLow) -> Asked:
     return Asked(outcome=outcome or None)
 
 
-@router.get("/loggers")
-def loggers(request: Request) -> Listed:
+@router.get("/loggers", response_model=Listed[dict[str, Any]])
+def loggers(request: Request) -> Json:
     """Health of every logger, names to be taken on, and what was rejected with reasons."""
-    return Listed(items=loggers_shape(database_of(request), sites_of(request)), next=None)
+    return Json({"items": loggers_shape(database_of(request), sites_of(request)), "next": None})
 
 
 def room_to_listen(request: Request) -> None:

@@ -38,10 +38,12 @@ from monitor.web import (
     sign_in,
     words,
 )
+from monitor.web.api_router import answers
 from monitor.web.door import Door, still_in
 from monitor.web.guard import Guard
 from monitor.web.live import Live
 from monitor.web.news import look_for_news
+from monitor.web.openapi import ABOUT, DescribedApp, Health
 from monitor.web.reader import current
 from monitor.web.reviewing import Reviews
 from monitor.web.routes_shown import RouteShown
@@ -88,10 +90,10 @@ def create_app(
         app.state.live.stop()
         app.state.reviews.stop()
 
-    app = FastAPI(
+    app = DescribedApp(
         title="Fan amp monitor",
         version="1",
-        description="Fans, alarms, readings and loggers. Times: RFC 3339 in UTC. Errors: problem details (RFC 9457).",
+        description=ABOUT,
         openapi_url="/api/v1/openapi.json",
         docs_url=None,  # its page would load scripts from the internet
         redoc_url=None,
@@ -125,14 +127,20 @@ def create_app(
     app.add_middleware(Door, public_url=public_url)
     app.add_middleware(Guard)  # added last, asked first
 
-    @app.get("/healthz", tags=["service"])
+    @app.get(
+        "/healthz", tags=["service"], response_model=Health, operation_id="healthz",
+        responses=answers({"status": "ok", "late": []}) | {503: {"model": Health, "description": "something is late"}},
+    )  # fmt: skip
     async def healthz(request: Request) -> JSONResponse:
         """For supervisors: 200 while nothing is late that must be acted on. Waits for no database and no thread."""
         said = {"late": [], **request.app.state.health()}
         late = bool(said["late"])
         return JSONResponse({"status": "late" if late else "ok", **said}, 503 if late else 200)
 
-    @app.get("/metrics", tags=["service"], response_class=Response)
+    @app.get(
+        "/metrics", tags=["service"], response_class=Response, operation_id="metrics",
+        responses={200: {"content": {METRICS_TYPE: {"schema": {"type": "string"}, "example": "# EOF\n"}}}},
+    )  # fmt: skip
     def read_metrics() -> Response:
         """The service's own figures, OpenMetrics 1.0."""
         return Response(metrics(), media_type=METRICS_TYPE)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
@@ -20,6 +20,7 @@ from monitor.records.scope import ALL, Sites
 from monitor.records.tables import PARTITION
 from monitor.web import asked
 from monitor.web.api import AlarmNumber, Listed, Next, SiteFilter, database_of, listed, now_of, only, sites_of
+from monitor.web.api_router import Json, api_router
 from monitor.web.problems import Problem, not_found
 from monitor.web.routes_shown import RouteShown, route_shape, visible
 from monitor.web.shapes import plain
@@ -27,7 +28,7 @@ from monitor.web.shapes import plain
 TEST_EVERY = timedelta(seconds=30)
 """A route is tested no more often: an SMS costs money, and a finger that slips sends ten."""
 
-router = APIRouter(prefix="/api/v1")
+router = api_router("notices")
 
 NoticeState = Literal["waiting", "delivered", "failed"]
 RouteName = Annotated[str, Path(max_length=64)]
@@ -68,14 +69,14 @@ def notice_shape(item: Mapping[str, Any], routes: Mapping[str, RouteShown]) -> d
     return shaped
 
 
-@router.get("/routes", tags=["notices"])
-def routes(request: Request) -> Listed:
+@router.get("/routes", response_model=Listed[dict[str, Any]])
+def routes(request: Request) -> Json:
     """Who is told of what, and how each address stands."""
     states = look_notices.addresses(database_of(request), sites_of(request), now_of(request))
-    return Listed(items=[route_shape(one, states) for one in routes_of(request)], next=None)
+    return Json({"items": [route_shape(one, states) for one in routes_of(request)], "next": None})
 
 
-@router.get("/notices", tags=["notices"])
+@router.get("/notices", response_model=Listed[dict[str, Any]])
 def notices(
     request: Request,
     route: Annotated[str | None, Query(max_length=64)] = None,
@@ -83,7 +84,7 @@ def notices(
     site: SiteFilter = None,
     next: Next = None,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
-) -> Listed:
+) -> Json:
     """All notices with what became of them and every try, the newest first."""
     database, sites = database_of(request), only(sites_of(request), site)
     names = {one.name: one for one in routes_of(request)}
@@ -93,7 +94,7 @@ def notices(
     )
 
 
-class OfAlarm(Listed):
+class OfAlarm(Listed[dict[str, Any]]):
     """The notices of an alarm, and what was not told."""
 
     untold: list[dict[str, Any]] = Field(
@@ -101,7 +102,7 @@ class OfAlarm(Listed):
     )
 
 
-@router.get("/alarms/{number}/notices", tags=["notices"])
+@router.get("/alarms/{number}/notices")
 def of_alarm(request: Request, number: AlarmNumber) -> OfAlarm:
     """Who was told of an alarm, oldest first; who is still to be, and who was not and why."""
     database, sites = database_of(request), sites_of(request)
@@ -115,7 +116,7 @@ def of_alarm(request: Request, number: AlarmNumber) -> OfAlarm:
     )
 
 
-@router.post("/routes/{name}/test", status_code=202, tags=["notices"])
+@router.post("/routes/{name}/test", status_code=202)
 async def test_route(request: Request, name: RouteName, body: TestBody | None = None) -> TestAsked:
     """Sends a test to every address of a route, and to nobody else. How it goes on: /notices?route=NAME."""
     number, outcome = await ask_for_test(request, name, body.by if body else None)

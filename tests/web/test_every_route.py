@@ -30,6 +30,7 @@ from monitor.web.reader import ATTEND, LOOK, MANAGE
 from monitor.web.reviewing import DONE, FAILED, Job
 from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
+from tests.web.described import JSON, closed, not_as_described
 from tests.web.farm import Farm, whole
 from tests.web.notices import PUBLIC, tell
 from tests.web.people import PASSWORD, browser, cheap_passwords, everybody, signed_in
@@ -317,8 +318,13 @@ def test_with_the_right_account(route: tuple[str, str], place: Place) -> None:
     """As far as accounts go: an open route without any."""
     method, example = there(place, route)
     who = None if needs.NEEDS[route] == OPEN else "boss"
-    status, text, _ = place.ask(method, example, who)
+    status, text, headers = place.ask(method, example, who)
     assert status == example.answers, text
+    described = closed(place.app.openapi())
+    if route[1] in described["paths"]:
+        kind = headers.get("content-type")
+        value = json.loads(text) if (kind or "").startswith(JSON) else text
+        assert not_as_described(described, method, route[1], status, kind, value) == []
 
 
 SEEN_AT_MEADOW = [

@@ -1,0 +1,104 @@
+"""What every route of the API has in common, so that a new one only says what is its own.
+
+`api_router()` gives a router whose routes refuse a body of another kind with 415 and answer a GET with an entity tag
+(`web.etag`). What follows from a route's form (401, 403, 404 of a path with names in it, 422, ...) is described by
+`web.openapi` for all of them; a route says what else there is, and shows an example:
+
+    router = api_router("jobs")
+
+    @router.get("/jobs", response_model=Listed[Job], responses=answers(examples.JOBS))
+    def jobs(request: Request, next: Next = None) -> Response:
+        return listed(lambda: records.jobs.page_of(...), job_shape)
+
+    @router.post("/jobs/{number}/close", status_code=202, response_model=JobAsked,
+                 responses=answers(examples.JOB_CLOSED, 409, status=202))
+    async def close(request: Request, number: JobNumber, body: Closing) -> Response:
+        return Json({...}, 202)
+
+Plain data are encoded as they are: what a route declares is held by a test that asks every route
+(tests/web/test_every_route.py), not worked through again at each answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+import msgspec
+from fastapi import APIRouter
+from fastapi.routing import APIRoute
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+
+from monitor.web.etag import conditional
+from monitor.web.problems import Problem
+
+JSON = "application/json"
+PREFIX = "/api/v1"
+
+
+class Json(JSONResponse):
+    """Plain data as an answer; NaN and infinities become null."""
+
+    def render(self, content: Any) -> bytes:
+        return msgspec.json.encode(content)
+
+
+def answers(example: Any, *problems: int, status: int = 200) -> dict[int | str, dict[str, Any]]:
+    """What a route answers, for its `responses`.
+
+    Parameters
+    ----------
+    example : an answer as it may be, as plain data; a test holds it against the schema
+    problems : of `openapi.PROBLEMS`, those that do not follow from the route's form, e.g. 409
+    status : of the example
+    """
+    told: dict[int | str, dict[str, Any]] = {status: {"content": {JSON: {"example": example}}}}
+    return told | {problem: {} for problem in problems}
+
+
+class ApiRoute(APIRoute):
+    """A route of the API."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        inner = super().get_route_handler()
+        described = (self.openapi_extra or {}).get("requestBody", {}).get("content", {})
+        takes = tuple(described) or ((JSON,) if self.body_field is not None else ())
+
+        async def handle(request: Request) -> Response:
+            if takes:
+                _refuse_other_kinds(request, takes)
+            return conditional(request, await inner(request))
+
+        return handle
+
+
+def _refuse_other_kinds(request: Request, takes: tuple[str, ...]) -> None:
+    """
+    Raises
+    ------
+    Problem : 415, there is a body, and it is none of what the route takes
+    """
+    if request.headers.get("content-length", "0") == "0" and "transfer-encoding" not in request.headers:
+        return
+    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+    if kind not in takes:
+        wanted = " or ".join(takes)
+        said = f"It came as {kind[:60]}." if kind else "It came without."
+        raise Problem(415, f"Send the body with Content-Type: {wanted}. {said}", headers={"accept": ", ".join(takes)})
+
+
+def api_router(subject: str) -> APIRouter:
+    """A router for a part of the API.
+
+    Parameters
+    ----------
+    subject : under which the description of the API lists its routes
+    """
+    return APIRouter(
+        prefix=PREFIX,
+        tags=[subject],
+        route_class=ApiRoute,
+        default_response_class=Json,
+        generate_unique_id_function=lambda route: route.name,
+    )
