@@ -98,8 +98,9 @@ def _add_service(connection: Connection, point_id: int, version: Version, item: 
     at_ms = max([*(to_ms(entry.done) for entry in last), to_ms(item["heard"]) if item["heard"] else 0])
     standing = service_record.entries_in(connection, point_id, at_ms - service_record.GOOD_FOR_MS, at_ms)
     item["technician"] = service_record.technician_volts(standing, at_ms)
+    done = service_record.checks_done(standing, at_ms, service_record.motor_since_ms(connection, point_id, at_ms))
+    item["checks_done"] = done
     if item["estimate"] is not None:
-        done = service_record.checks_done(standing, at_ms, service_record.motor_since_ms(connection, point_id, at_ms))
         for check in item["estimate"].get("checks_first") or ():
             check["done"] = check["name"] in done
         if item["estimate"].get("pitch"):

@@ -223,6 +223,13 @@ def checks_done_at(database: Database, point_id: int, at_ms: int) -> frozenset[s
         return checks_done(done, at_ms, motor_since_ms(connection, point_id, at_ms))
 
 
+def newest_checks_at(database: Database, point_id: int, at_ms: int) -> dict[str, Entry]:
+    """The newest check of each name at a time; see `newest_checks`."""
+    with database.read() as connection:
+        done = entries_in(connection, point_id, at_ms - GOOD_FOR_MS, at_ms, kind=CHECK)
+        return newest_checks(done, at_ms, motor_since_ms(connection, point_id, at_ms))
+
+
 def technician_volts_at(database: Database, point_id: int, at_ms: int) -> Volts | None:
     """The technician's voltages that count at a time; see `technician_volts`."""
     with database.read() as connection:
@@ -323,6 +330,7 @@ def item_of(entry: Entry) -> dict[str, Any]:
         "by": entry.by,
         "body": dict(entry.body),
         "found": dict(entry.found),
+        "waits": entry.waits,
         "withdrawn": None
         if withdrawn is None
         else {
@@ -369,12 +377,18 @@ def checks_done(kept: Iterable[Entry], at_ms: float, motor_since_ms: float | Non
     at_ms : the time asked about [ms]
     motor_since_ms : since when the fan has had this motor [ms]: what was checked on another one says nothing
     """
-    newest: dict[str, str] = {}
+    newest = newest_checks(kept, at_ms, motor_since_ms)
+    return frozenset(name for name, entry in newest.items() if entry.body["finding"] != FAULT_FOUND)
+
+
+def newest_checks(kept: Iterable[Entry], at_ms: float, motor_since_ms: float | None = None) -> dict[str, Entry]:
+    """The newest check of each name that is not older than 30 days, however it ended; parameters as `checks_done`."""
+    newest: dict[str, Entry] = {}
     for entry in kept:
         done_ms = to_ms(entry.done)
         if entry.kind == CHECK and at_ms - GOOD_FOR_MS < done_ms <= at_ms and done_ms >= (motor_since_ms or done_ms):
-            newest[entry.body["check"]] = entry.body["finding"]
-    return frozenset(name for name, finding in newest.items() if finding != FAULT_FOUND)
+            newest[entry.body["check"]] = entry
+    return newest
 
 
 def supply_put_right(entry: Entry) -> bool:

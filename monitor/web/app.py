@@ -34,6 +34,7 @@ from monitor.web import (
     pages,
     people_page,
     problems,
+    record_page,
     review_page,
     sign_in,
     words,
@@ -121,6 +122,7 @@ def create_app(
     app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)
     app.include_router(review_page.router, include_in_schema=False)
+    app.include_router(record_page.router, include_in_schema=False)
     for one in (sign_in, account_page, people_page):
         app.include_router(one.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from monitor.alarms.verdicts import verdict
 from monitor.blades import cautions
 from monitor.blades.airflow import Cost, cost_of
+from monitor.blades.checks import checks_for
 from monitor.blades.estimate import AIR_NOT_KNOWN
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
@@ -55,6 +56,8 @@ END_CAUSES = {
     "cannot tell": "cannot be told: a stop or a lost supply",
 }
 CONFIDENCE = {"sure": "sure", "high": "very likely", "likely": "likely", "possible": "possible, not proven"}
+LAST_ENTRIES = 5
+"""So many entries of the service record stand on the fan's page; the others on a page of their own."""
 ORDINARY = (None, "stopped", "cannot tell")
 """Ends that no trip, no lost phase and no lost supply explains."""
 OFTEN = 4
@@ -164,7 +167,8 @@ def build(
         "how_it_ended": how_it_ended(item),
         "often_stopped": often_stopped(item, now),
         "runs": [run_row(run, zone, now) for run in item["runs"]],
-        "service": [service_row(entry, zone, now) for entry in item["service"]],
+        "service": [service_row(entry, zone, now) for entry in item["service"][:LAST_ENTRIES]],
+        "to_check": [one.name for one in checks_for(plate.motor.phases) if one.name not in item["checks_done"]],
         "alarms": [alarm_row(alarm, zone, now, asked) for alarm in (*item["alarms"], *item["shared_alarms"])],
         "factors": [
             (one.name, words.amps(one.value) if "amps" in one.name else words.figure(one.value, 2), one.source)

@@ -29,6 +29,8 @@ NEEDS: dict[tuple[str, str], str] = {
     ("GET", "/fans"): LOOK,
     ("GET", "/fans/{site}"): LOOK,
     ("GET", "/fans/{site}/{fan}"): LOOK,
+    ("GET", "/fans/{site}/{fan}/service"): LOOK,
+    ("POST", "/fans/{site}/{fan}/service/{form}"): ATTEND,
     ("GET", "/alarms"): LOOK,
     ("GET", "/alarms/{number}"): LOOK,
     ("GET", "/loggers"): LOOK,

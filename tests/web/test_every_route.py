@@ -75,6 +75,8 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("GET", "/fans"): Example("/fans", OWN, answers=307),
     ("GET", "/fans/{site}"): Example("/fans/meadow", OWN, answers=307),
     ("GET", "/fans/{site}/{fan}"): Example(FAN, HIDDEN),
+    ("GET", "/fans/{site}/{fan}/service"): Example(f"{FAN}/service", HIDDEN),
+    ("POST", "/fans/{site}/{fan}/service/{form}"): posts(f"{FAN}/service/note", data={"note": "guard oiled"}),
     ("GET", "/alarms"): Example("/alarms"),
     ("GET", "/alarms/{number}"): Example("/alarms/1", HIDDEN),
     ("GET", "/loggers"): Example("/loggers"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -12,16 +11,11 @@ import pytest
 
 from monitor.records import register
 from monitor.records.actions import undone
-from monitor.records.commit import commit
 from monitor.records.database import Database
-from monitor.records.rows import Done, to_ms
-from monitor.records.start import load
-from monitor.service.beginning import plant_from
-from monitor.service.pending import Pending
-from monitor.service.service_book import ServiceBook
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 from tests.web.farm import SINGLE_PHASE, Farm
+from tests.web.record_at_work import keeping_the_record
 
 PATH = "/api/v1/fans/meadow/north-3/service"
 
@@ -33,27 +27,8 @@ def at_work(database: Database, farm: Farm) -> Iterator[None]:
     farm.fan("north-3")
     farm.fan("south-1", SINGLE_PHASE)
     farm.reading("north-3", (15.5, 15.0, 14.6), (450.0, 447.0, 443.0), hours=1)
-    over = threading.Event()
-
-    def work() -> None:
-        pending = Pending()
-        while not over.wait(0.02):
-            book = ServiceBook(
-                database, plant_from(load(database)), pending, now=lambda: farm.now, steady=lambda: 0.0,
-                since_ms=to_ms(farm.now),
-            )  # fmt: skip
-            for action in undone(database):
-                outcome = book.carry_out(action)
-                if outcome is not None:
-                    pending.actions_done.append(Done(action.number, to_ms(farm.now), outcome))
-            if not pending.empty:
-                commit(database, pending.emptied().batch())
-
-    thread = threading.Thread(target=work, daemon=True)
-    thread.start()
-    yield
-    over.set()
-    thread.join(5)
+    with keeping_the_record(database, farm):
+        yield
 
 
 def enter(client: httpx.Client, path: str = PATH, **entry: Any) -> dict[str, Any]:
@@ -77,7 +52,7 @@ def test_each_kind_is_entered_and_told_back(farm: Farm, client: httpx.Client) ->
         client, kind="check", check="supply voltage", finding="put right", volts=[450, 447, 443],
         volts_at_service=[470.5, 471, 470], note="fuse\nclip", by="Ann", done="2026-10-03T15:00:00-05:00",
     )  # fmt: skip
-    assert check.keys() == {"number", "kind", "done", "entered", "by", "body", "found", "withdrawn"}
+    assert check.keys() == {"number", "kind", "done", "entered", "by", "body", "found", "waits", "withdrawn"}
     assert (check["kind"], check["done"], check["entered"]) == ("check", "2026-10-03T20:00:00Z", "2026-10-04T01:46:00Z")
     assert (check["by"], check["withdrawn"]) == ("Ann", None)
     assert check["body"] == {

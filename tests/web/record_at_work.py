@@ -1,0 +1,51 @@
+"""The part of the worker that keeps the service record, for tests of pages and API."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Iterator
+
+from monitor.records.actions import undone
+from monitor.records.commit import commit
+from monitor.records.database import Database
+from monitor.records.rows import Done, to_ms
+from monitor.records.start import load
+from monitor.service.beginning import plant_from
+from monitor.service.pending import Pending
+from monitor.service.service_book import ServiceBook
+from tests.web.farm import Farm
+
+
+@contextlib.contextmanager
+def keeping_the_record(database: Database, farm: Farm, *, looks_again: bool = False) -> Iterator[None]:
+    """Takes entries as the worker does, in the background.
+
+    Parameters
+    ----------
+    looks_again : also puts the logger beside hand readings and works out re-pitches
+    """
+    over = threading.Event()
+
+    def work() -> None:
+        pending = Pending()
+        while not over.wait(0.02):
+            book = ServiceBook(
+                database, plant_from(load(database)), pending, now=lambda: farm.now, steady=lambda: 0.0,
+                since_ms=to_ms(farm.now),
+            )  # fmt: skip
+            if looks_again:
+                book.look_again()
+            for action in undone(database):
+                outcome = book.carry_out(action)
+                if outcome is not None:
+                    pending.actions_done.append(Done(action.number, to_ms(farm.now), outcome))
+            if not pending.empty:
+                with farm.lock:
+                    commit(database, pending.emptied().batch())
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    yield
+    over.set()
+    thread.join(5)
