@@ -27,7 +27,7 @@ from monitor.web.reader import ATTEND, LOOK, MANAGE
 from monitor.web.reviewing import DONE, FAILED, WORKING, Job
 from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
-from tests.web.farm import Farm, attended, in_danger, whole
+from tests.web.farm import Farm, attended, in_danger, recorded, whole
 from tests.web.notices import PUBLIC, of_the_service, tell
 from tests.web.people import cheap_passwords, everybody
 
@@ -61,6 +61,10 @@ PLACES = [
     Place("fan-out-of-service", "/fans/meadow/south-3"),
     Place("fan-no-readings", "/fans/meadow/west-1"),
     Place("fan-si", "/fans/hill/barn", MANAGE),
+    Place("record", "/fans/meadow/north-3/service?entry=3", ATTEND),
+    Place("record-here", "/fans/meadow/north-4/service", HERE),
+    Place("record-look", "/fans/meadow/north-3/service"),
+    Place("record-single-phase", "/fans/meadow/south-1/service", ATTEND),
     Place("alarms", "/alarms", ATTEND),
     Place("alarms-here", "/alarms", HERE),
     Place("alarms-boss", "/alarms", MANAGE),
@@ -102,6 +106,7 @@ def furnish(farm: Farm) -> dict[str, str]:
     whole(farm)
     in_danger(farm)
     attended(farm)
+    recorded(farm)
     over = next(one for one in farm.alarms.values() if (one.fan, one.condition) == ("north-3", "overload"))
     (linked,) = tell(farm, over, link=KEY)
     given_up, delivered = tell(farm, over, addresses=2, at=farm.now - timedelta(minutes=90))
