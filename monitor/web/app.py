@@ -29,6 +29,8 @@ from monitor.web import (
     alarms_page,
     api,
     fans_page,
+    morning_api,
+    morning_page,
     notices_api,
     notices_page,
     pages,
@@ -116,8 +118,10 @@ def create_app(
     app.include_router(api.router)
     app.include_router(alarms_api.router)
     app.include_router(fans_page.router, include_in_schema=False)
+    app.include_router(morning_api.router)
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(alarms_page.router, include_in_schema=False)
+    app.include_router(morning_page.router, include_in_schema=False)
     app.include_router(notices_api.router)
     app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)
