@@ -18,7 +18,7 @@ from monitor.records.out_of_service import OutNow
 from monitor.records.register import PointKey, Version
 from monitor.records.registered import Registered, known_in
 from monitor.records.rows import from_ms, from_ms_or_none, to_ms
-from monitor.records.scope import Sites, allows
+from monitor.records.scope import Sites
 from monitor.records.taught import offers_to
 from monitor.watch.overrides import overridden
 from monitor.watch.table import BY_ID
@@ -114,23 +114,30 @@ def has_fan(database: Database, sites: Sites, site: str, name: str) -> bool:
 
 
 def changed_after(
-    database: Database, sites: Sites, seq: int, wanted: Callable[[PointKey], bool] = lambda key: True
-) -> tuple[int, list[dict[str, Any]]]:
-    """Fans with news after a number, and the number to ask with next; 0 gives all that were ever heard.
+    database: Database,
+    sites: Sites,
+    seq: int,
+    wanted: Callable[[Registered], bool] = lambda fan: True,
+    also: Callable[[Registered], bool] = lambda fan: False,
+) -> tuple[int, dict[int, dict[str, Any]]]:
+    """Fans with news after a number by their points, in the order of lists, and the number to ask with next; 0 gives
+    all that were ever heard.
 
     Parameters
     ----------
     wanted : whether anybody wants to hear of a fan; of the others nothing is read
+    also : whether a fan that is wanted is told of without a newer reading
     """
     table = tables.fan_now.c
     with database.read() as connection:
         rows = connection.execute(sa.select(table.point_id, table.seq).where(table.seq > seq)).all()
-        if not rows:
-            return seq, []
-        known = known_in(connection).by_point
-        changed = [known[point] for point, _ in rows if point in known]
-        mine = [fan for fan in changed if allows(sites, fan.key.site) and wanted(fan.key)]
-        return max(row[1] for row in rows), sorted(items_of(connection, mine), key=order)
+        known, points = known_in(connection), {point for point, _ in rows}
+        told = [
+            fan for fan in known.of(sites) if (fan.key.point_id in points or also(fan)) and wanted(fan)
+        ]  # fmt: skip
+        items = items_of(connection, told)
+    found = sorted(zip((fan.key.point_id for fan in told), items, strict=True), key=lambda one: order(one[1]))
+    return max((row[1] for row in rows), default=seq), dict(found)
 
 
 def runs(database: Database, sites: Sites, site: str, name: str, limit: int = 50) -> list[dict[str, Any]]:

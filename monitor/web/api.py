@@ -22,7 +22,7 @@ from monitor.records.service_entry import entry_schema
 from monitor.web import asked
 from monitor.web.api_router import Json, api_router
 from monitor.web.heard import loggers_shape
-from monitor.web.live import Live, mark_of
+from monitor.web.live import Live, Program, mark_of
 from monitor.web.news import MARK_LENGTH
 from monitor.web.problems import Problem, not_found
 from monitor.web.reader import current
@@ -323,5 +323,6 @@ async def live(
     told: Live = request.app.state.live
     if site is not None and not allows(sites_of(request), site):
         return
-    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), current(), site, fan):
+    mark = mark_of(last_event_id or after, MARK_LENGTH)
+    async for event in told.stream(mark, current(), Program(site, fan)):
         yield event

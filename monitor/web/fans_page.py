@@ -2,30 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import AsyncIterator, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Header, Query, Request
+from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.responses import RedirectResponse, Response
 
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS
 from monitor.records import look, register
 from monitor.records.register import Site
 from monitor.records.registered import words_of
+from monitor.records.scope import allows
 from monitor.web import fan_page
-from monitor.web.api import database_of, now_of, only, sites_of
-from monitor.web.live import mark_text
-from monitor.web.news import newest
+from monitor.web.api import database_of, now_of, only, room_to_listen, sites_of
+from monitor.web.lighter import lighter
+from monitor.web.live import PAGE_SECONDS, Live, PageOfFans, mark_of, mark_text
+from monitor.web.news import MARK_LENGTH, newest
 from monitor.web.pages import render
 from monitor.web.problems import not_found
+from monitor.web.reader import current
 from monitor.web.shown import show, zone_of
 
 FANS_AT_ONCE = 100
 """Nobody reads on a phone what stands far behind those; words and states find the rest."""
 LONGEST_WORDS = 100
+LONGEST_FANS = 16 * FANS_AT_ONCE
 
 router = APIRouter()
 
@@ -84,13 +89,35 @@ def fans(
         return RedirectResponse(replace(chosen, part=found.part).path)
     rows = [(item, show(item, known[item["site"]], now)) for item in found.items if item["site"] in known]
     shown_sites = {item["site"]: known[item["site"]] for item, _ in rows}
-    return render(
+    page = render(
         request, "fans.html", rows=rows, sites=known, chosen=chosen, found=found, first=(part - 1) * FANS_AT_ONCE + 1,
-        states=_states(found.counts, chosen), longest_words=LONGEST_WORDS, mark=mark_text(mark),
+        states=_states(found.counts, chosen), longest_words=LONGEST_WORDS,
+        stream=_stream(chosen, found.points, mark_text(mark)),
         newcomers=[] if found.registered else _newcomers(request, site), zones=_zones(shown_sites.values(), now),
         nothing="" if found.total else _nothing(chosen, known),
         service_factor_note=fan_page.sentence(SERVICE_FACTOR_HOLDS),
     )  # fmt: skip
+    return lighter(request, page)
+
+
+@router.get("/live", response_class=EventSourceResponse, dependencies=[Depends(room_to_listen)])
+async def live(
+    request: Request,
+    fans: Annotated[str, Query(max_length=LONGEST_FANS, pattern=r"^(\d{1,15}(,\d{1,15})*)?$")] = "",
+    site: Annotated[str, Query(max_length=64)] = "",
+    words: Annotated[str, Query(max_length=LONGEST_WORDS)] = "",
+    after: Annotated[str, Query(max_length=40)] = "",
+    last_event_id: Annotated[str | None, Header(max_length=40)] = None,
+) -> AsyncIterator[ServerSentEvent]:
+    """Server-sent events for this page: `fans`, those it shows that changed, with the texts that change; `alarms`,
+    those of the site and words asked for, by which it sees that the list reads otherwise now."""
+    told: Live = request.app.state.live
+    if site and not allows(sites_of(request), site):
+        return
+    points = frozenset(int(point) for point in fans.split(",") if point)
+    asked = PageOfFans(points, site or None, words_of(words))
+    async for event in told.stream(mark_of(last_event_id or after, MARK_LENGTH), current(), asked, PAGE_SECONDS):
+        yield event
 
 
 def _states(counts: Mapping[str, int], chosen: Chosen) -> list[tuple[str, int, str, bool]]:
@@ -100,6 +127,13 @@ def _states(counts: Mapping[str, int], chosen: Chosen) -> list[tuple[str, int, s
         for state in look.STATES
         if state in counts or state == chosen.state
     ]
+
+
+def _stream(chosen: Chosen, points: Iterable[int], mark: str) -> str:
+    """Address of the news of what the page shows."""
+    fans = ",".join(str(point) for point in sorted(points))
+    told = {"fans": fans, "site": chosen.site, "words": chosen.words, "after": mark}
+    return f"/live?{urlencode({name: value for name, value in told.items() if value}, safe=',', quote_via=quote)}"
 
 
 def _nothing(chosen: Chosen, known: Mapping[str, Site]) -> str:

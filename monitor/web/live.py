@@ -1,7 +1,11 @@
 """News for open pages as server-sent events: one look at the database for all browsers, told to each.
 
-The database is asked what changed after a running number, at most twice a second, and only while somebody listens. Each
-listener holds what it has not sent yet by fan, so a slow browser gets the newest of each and holds up nobody.
+The database is asked what changed after a running number, at most twice a second, only while somebody listens, and only
+for what those who listen want to hear of. Each event is written once, whoever hears it. Each listener holds what it has
+not sent yet by fan, so a slow browser gets the newest of each and holds up nobody.
+
+A program (`/api/v1/live`) hears of each fan by itself, in full. A page that lists fans (`/live`) hears of the fans it
+shows, with the texts it shows, all of a second in one event; and of alarms of whatever its filter could show.
 """
 
 from __future__ import annotations
@@ -9,9 +13,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 from fastapi.sse import ServerSentEvent
 from starlette.concurrency import run_in_threadpool
@@ -24,12 +28,36 @@ POLL_SECONDS = 0.5
 """Between two looks at the database."""
 STILL_SECONDS = 2.0
 """Between two looks whether those who listen are still signed in."""
+PAGE_SECONDS = 1.0
+"""A list is told at most so often: nobody reads faster, and a phone sleeps in between."""
 MOST_LISTENERS = 200
 """Open streams; browsers beyond are told to come again later."""
+FAN, ALARM = "fan", "alarm"
 
 
 Mark: TypeAlias = tuple[int, ...]
 """Running numbers up to which everything has been told; each only grows."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """What changed of one fan or alarm."""
+
+    kind: str
+    """FAN or ALARM."""
+    site: str
+    fan: str | None
+    """None: an alarm of a supply point or a whole site."""
+    key: str
+    """A newer event of the same kind, site and key stands for an older one."""
+    point: int | None = None
+    """Of a fan."""
+    searched: str = ""
+    """Of an alarm of a fan: where free words are looked for (`records.registered`)."""
+    api: str = ""
+    """As JSON for programs; empty where none wanted it."""
+    page: str = ""
+    """As JSON for a page that lists fans; empty where none wanted it."""
 
 
 @dataclass(frozen=True)
@@ -38,8 +66,34 @@ class News:
 
     mark: Mark
     """Ask with this one next."""
-    events: tuple[tuple[str, str, str, dict[str, Any]], ...]
-    """(kind, site, key, body): a newer event of the same kind, site and key stands for an older one."""
+    events: tuple[Event, ...]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What those who listen want to hear of, all together. Of alarms, which are few, everything is told."""
+
+    points: frozenset[int] = frozenset()
+    """Fans that stand on pages."""
+    sites: frozenset[str] = frozenset()
+    """Whole sites that programs listen to ..."""
+    fans: frozenset[tuple[str, str]] = frozenset()
+    """... single fans ..."""
+    everything: bool = False
+    """... or all of it."""
+
+    def by_program(self, site: str, fan: str) -> bool:
+        """Whether a program wants to hear of a fan."""
+        return self.everything or site in self.sites or (site, fan) in self.fans
+
+    def fan(self, site: str, fan: str, point: int) -> bool:
+        """Whether anybody wants to hear of a fan."""
+        return point in self.points or self.by_program(site, fan)
+
+
+Look: TypeAlias = Callable[[Mark | None, Wanted], News]
+"""Gives what changed after a mark; None asks for the present mark and no events. Of all sites: each listener is told of
+its own."""
 
 
 def mark_text(mark: Mark) -> str:
@@ -63,36 +117,102 @@ def mark_of(text: str | None, length: int) -> Mark | None:
     return tuple(int(part) for part in parts)
 
 
+@dataclass(frozen=True)
+class Program:
+    """What a program asked to hear of."""
+
+    site: str | None = None
+    fan: str | None = None
+
+    def hears(self, event: Event) -> bool:
+        """Whether an event is for it, whoever asks."""
+        return bool(event.api) and self.site in (None, event.site) and self.fan in (None, event.fan)
+
+    def add_to(self, sites: set[str], fans: set[tuple[str, str]], points: set[int]) -> bool:
+        """Puts in what it wants; whether that is everything."""
+        if self.site is None:
+            return True
+        if self.fan is None:
+            sites.add(self.site)
+        else:
+            fans.add((self.site, self.fan))
+        return False
+
+    def sent(self, events: Iterable[Event], mark: str) -> list[ServerSentEvent]:
+        """Each by itself; only the last carries the mark: a connection that breaks before it gets all again."""
+        told = list(events)
+        return [
+            ServerSentEvent(event=event.kind, id=mark if event is told[-1] else None, raw_data=event.api)
+            for event in told
+        ]
+
+
+@dataclass(frozen=True)
+class PageOfFans:
+    """What a page that lists fans asked to hear of."""
+
+    points: frozenset[int]
+    """The fans it shows."""
+    site: str | None = None
+    words: tuple[str, ...] = ()
+
+    def hears(self, event: Event) -> bool:
+        """Whether an event is for it, whoever asks. Alarms also of fans that its filter leaves and that stand on
+        another part, or are in another state: they may come to this one."""
+        if not event.page:
+            return False
+        if event.kind == FAN:
+            return event.point in self.points
+        fits = not event.fan or all(word in event.searched for word in self.words)
+        return fits and self.site in (None, event.site)
+
+    def add_to(self, sites: set[str], fans: set[tuple[str, str]], points: set[int]) -> bool:
+        """Puts in what it wants; whether that is everything."""
+        points |= self.points
+        return False
+
+    def sent(self, events: Iterable[Event], mark: str) -> list[ServerSentEvent]:
+        """All fans together, then all alarms."""
+        told = list(events)
+        heaps = [(kind, [event.page for event in told if event.kind == kind]) for kind in (FAN, ALARM)]
+        return [
+            ServerSentEvent(event=f"{kind}s", id=mark, raw_data=f"[{','.join(heap)}]") for kind, heap in heaps if heap
+        ]
+
+
 @dataclass(eq=False)
 class _Listener:
     reader: Reader
-    site: str | None = None
-    fan: str | None = None
+    asked: Program | PageOfFans
     mark: Mark = ()
-    waiting: dict[tuple[str, str, str], dict[str, Any]] = field(default_factory=dict)
+    """Everything up to it has been taken; empty before the first look."""
+    waiting: dict[tuple[str, str, str], Event] = field(default_factory=dict)
     told: asyncio.Event = field(default_factory=asyncio.Event)
-    ended: bool = False
+    over: asyncio.Event = field(default_factory=asyncio.Event)
 
-    def take(self, news: News, *, newest: bool = True) -> None:
-        for kind, site, key, body in news.events:
-            if not allows(self.reader.sites, site):
-                continue
-            if self.site is not None and site != self.site:
-                continue
-            if self.fan is not None and body.get("fan") != self.fan:
-                continue
-            if newest:
-                self.waiting.pop((kind, site, key), None)
-                self.waiting[kind, site, key] = body
-            else:
-                self.waiting.setdefault((kind, site, key), body)
+    def take(self, news: News) -> None:
+        for event in news.events:
+            if self.asked.hears(event) and allows(self.reader.sites, event.site):
+                key = (event.kind, event.site, event.key)
+                self.waiting.pop(key, None)  # to the end: in the order of the newest
+                self.waiting[key] = event
         self.mark = tuple(map(max, self.mark, news.mark)) if self.mark else news.mark
         if self.waiting:
             self.told.set()
 
     def end(self) -> None:
-        self.ended = True
+        self.over.set()
         self.told.set()
+
+
+def _wanted(listeners: Iterable[_Listener]) -> Wanted:
+    sites: set[str] = set()
+    fans: set[tuple[str, str]] = set()
+    points: set[int] = set()
+    everything = False
+    for one in listeners:
+        everything |= one.asked.add_to(sites, fans, points)
+    return Wanted(frozenset(points), frozenset(sites), frozenset(fans), everything)
 
 
 class Live:
@@ -100,14 +220,11 @@ class Live:
 
     Parameters
     ----------
-    look : gives what changed after a mark; None asks for the present mark and no events. Of all sites: each listener
-        is told of its own
+    look : gives what changed after a mark
     still : of those who listen, who may go on as they began
     """
 
-    def __init__(
-        self, look: Callable[[Mark | None], News], still: Callable[[frozenset[Reader]], frozenset[Reader]] = frozenset
-    ) -> None:
+    def __init__(self, look: Look, still: Callable[[frozenset[Reader]], frozenset[Reader]] = frozenset) -> None:
         self._look = look
         self._still = still
         self._listeners: set[_Listener] = set()
@@ -132,34 +249,38 @@ class Live:
             listener.end()
 
     async def stream(
-        self, after: Mark | None, reader: Reader, site: str | None = None, fan: str | None = None
+        self, after: Mark | None, reader: Reader, asked: Program | PageOfFans, pause: float = 0.0
     ) -> AsyncIterator[ServerSentEvent]:
         """Events from a mark on; without one, from now on. Ends when the reader may no longer hear them.
 
         Comments that keep the connection open are put in by FastAPI each 15 s.
+
+        Parameters
+        ----------
+        pause : [s] at least, between two tellings
         """
         self._loop = asyncio.get_running_loop()
-        listener = _Listener(reader, site, fan)
-        self._listeners.add(listener)  # before the first look, so that nothing falls between it and the poller's
+        listener = _Listener(reader, asked)
+        self._listeners.add(listener)
         try:
             try:
-                first = await run_in_threadpool(self._look, after)
+                first = await run_in_threadpool(self._look, after, _wanted([listener]))
             except LinkError:
                 return  # the database is busy: the browser comes again by itself
-            listener.take(first, newest=False)
+            listener.take(first)
             if self._poller is None or self._poller.done():
-                self._poller = asyncio.create_task(self._poll(first.mark))
+                self._poller = asyncio.create_task(self._poll())
             # Tells at once that the stream is open, and from where on.
             yield ServerSentEvent(event="open", id=mark_text(listener.mark), data={"ok": True}, retry=3000)
-            while not (listener.ended or self._stopping):
+            while not (listener.over.is_set() or self._stopping):
                 await listener.told.wait()
                 listener.told.clear()
                 waiting, listener.waiting = listener.waiting, {}
-                mark = mark_text(listener.mark)
-                last = len(waiting) - 1
-                for number, ((kind, _, _), body) in enumerate(waiting.items()):
-                    # Only the last of a heap carries the mark: a connection that breaks before it gets all again.
-                    yield ServerSentEvent(event=kind, id=mark if number == last else None, data=body)
+                for event in asked.sent(waiting.values(), mark_text(listener.mark)):
+                    yield event
+                if pause:
+                    with contextlib.suppress(TimeoutError):
+                        await asyncio.wait_for(listener.over.wait(), pause)
         finally:
             self._listeners.discard(listener)
 
@@ -173,17 +294,22 @@ class Live:
                     listener.waiting.clear()
                     listener.end()
 
-    async def _poll(self, mark: Mark) -> None:
+    async def _poll(self) -> None:
         looked = time.monotonic()
         try:
             while self._listeners and not self._stopping:
                 await asyncio.sleep(POLL_SECONDS)
+                # Only those whose first look is done, and from the oldest of their marks on: what was committed between
+                # a listener's first look and the next one here is found, though nobody wanted it before.
+                ready = [one for one in self._listeners if one.mark]
+                if not ready:
+                    continue
+                mark = tuple(min(numbers) for numbers in zip(*(one.mark for one in ready), strict=True))
                 try:
-                    news = await run_in_threadpool(self._look, mark)
+                    news = await run_in_threadpool(self._look, mark, _wanted(ready))
                 except LinkError:
                     continue  # the database is busy: what changed is asked for again
-                mark = news.mark
-                for listener in tuple(self._listeners):
+                for listener in ready:
                     listener.take(news)
                 if time.monotonic() - looked >= STILL_SECONDS:
                     await self._end_those_out()

@@ -26,6 +26,7 @@ NEEDS: dict[tuple[str, str], str] = {
     ("POST", LINKS + "{token:path}"): OPEN,
     # Pages.
     ("GET", "/"): LOOK,
+    ("GET", "/live"): LOOK,
     ("GET", "/fans"): LOOK,
     ("GET", "/fans/{site}"): LOOK,
     ("GET", "/fans/{site}/{fan}"): LOOK,

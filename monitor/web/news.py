@@ -6,32 +6,34 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
+import msgspec
 import sqlalchemy as sa
 
 from monitor.records import look, register, tables
 from monitor.records.database import Database
+from monitor.records.registered import Registered, known_in
 from monitor.records.scope import Sites
-from monitor.web.live import Mark, News
+from monitor.web.live import ALARM, FAN, Event, Look, Mark, News, Wanted
 from monitor.web.shapes import alarm_shape, fan_shape
 from monitor.web.shown import show
 from monitor.web.times import rfc3339
 
 MARK_LENGTH = 2
 """A mark holds the number of the newest rows of fans, and of the newest alarm change."""
-_IN_FULL = ("nameplate", "version", "valid_from", "estimate_time", "runs")
 _CHANGES_AT_ONCE = 200
+_ALARM_OF_PAGES = ("number", "site", "fan", "supply", "id", "standing", "acknowledged", "text")
 
 
-def look_for_news(database: Database, sites: Sites, now: Callable[[], datetime]) -> Callable[[Mark | None], News]:
+def look_for_news(database: Database, sites: Sites, now: Callable[[], datetime]) -> Look:
     """The look that `live.Live` takes, for the sites a reader may see."""
 
-    def news(mark: Mark | None) -> News:
-        return _news(database, sites, now(), mark)
+    def news(mark: Mark | None, wanted: Wanted) -> News:
+        return _news(database, sites, now(), mark, wanted)
 
     return news
 
 
-def _news(database: Database, sites: Sites, now: datetime, mark: Mark | None) -> News:
+def _news(database: Database, sites: Sites, now: datetime, mark: Mark | None, wanted: Wanted) -> News:
     seq, change = newest(database)
     if mark is None:
         return News((seq, change), ())
@@ -39,38 +41,58 @@ def _news(database: Database, sites: Sites, now: datetime, mark: Mark | None) ->
     after_seq, after_change = mark if mark[0] <= seq and mark[1] <= change else (0, change)
     if (after_seq, after_change) == (seq, change):
         return News((seq, change), ())
-    seq, items = look.changed_after(database, sites, after_seq)
-    told = {(item["site"], item["fan"]) for item in items}
     alarms = _changed_alarms(database, sites, after_change)
-    for alarm in alarms:
-        key = (alarm["site"], alarm["fan"])
-        if alarm["fan"] is not None and key not in told:  # its state may read otherwise without a new reading
-            told.add(key)
-            full = look.fan(database, sites, alarm["site"], alarm["fan"])
-            if full is not None:
-                items.append({name: value for name, value in full.items() if name not in _IN_FULL} | _summary(full))
-    for site in {alarm["site"] for alarm in alarms if alarm["fan"] is None}:  # of a supply or of a whole site
-        items += [item for item in look.fans(database, [site])["items"] if (site, item["fan"]) not in told]
-    known = {site.site: site for site in register.sites(database, sites)}
-    events: list[tuple[str, str, str, dict[str, Any]]] = [
-        (
-            "fan",
-            item["site"],
-            item["fan"],
-            fan_shape(item) | {"shown": show(item, known[item["site"]], now).as_dict(), "now": rfc3339(now)},
-        )
-        for item in items
+    # The state of a fan may read otherwise without a new reading: of its own alarm, of its supply's or its site's.
+    one = {(alarm["site"], alarm["fan"]) for alarm in alarms}
+    whole = {alarm["site"] for alarm in alarms if alarm["fan"] is None}
+
+    def also(fan: Registered) -> bool:
+        return fan.key.site in whole or (fan.key.site, fan.key.name) in one
+
+    def heard(fan: Registered) -> bool:
+        return wanted.fan(fan.key.site, fan.key.name, fan.key.point_id)
+
+    seq, items = look.changed_after(database, sites, after_seq, heard, also)
+    known = {site.site: site for site in register.sites(database, sites)} if items else {}
+    events = [
+        _of_fan(item, point, show(item, known[item["site"]], now), rfc3339(now), wanted)
+        for point, item in items.items()
         if item["site"] in known
     ]
-    events += [("alarm", alarm["site"], str(alarm["number"]), alarm_shape(alarm)) for alarm in alarms]
+    events += _of_alarms(database, alarms)
     return News((seq, max(change, after_change)), tuple(events))
 
 
-def _summary(full: dict[str, Any]) -> dict[str, Any]:
-    """The estimate as lists have it."""
-    pitch = (full["estimate"] or {}).get("pitch") or {}
-    names = ("as_is", "as_is_why", "supply_right", "supply_right_why", "provisional")
-    return {"estimate": None if full["estimate"] is None else {name: pitch.get(name) for name in names}}
+def _json(value: dict[str, Any]) -> str:
+    return msgspec.json.encode(value).decode()
+
+
+def _of_fan(item: dict[str, Any], point: int, shown: Any, now: str, wanted: Wanted) -> Event:
+    """Written once for all who listen: in full where a program does, with what a list shows where a page does."""
+    site, fan, api, page = item["site"], item["fan"], "", ""
+    if wanted.by_program(site, fan):
+        api = _json(fan_shape(item) | {"shown": shown.as_dict(), "now": now})
+    if point in wanted.points:
+        time = None if item["time"] is None else rfc3339(item["time"])
+        page = _json({"site": site, "fan": fan, "time": time, "now": now, "shown": shown.listed()})
+    return Event(FAN, site, fan, fan, point, api=api, page=page)
+
+
+def _of_alarms(database: Database, alarms: list[dict[str, Any]]) -> list[Event]:
+    if not alarms:
+        return []
+    about = {(alarm["site"], alarm["fan"]) for alarm in alarms}
+    with database.read() as connection:
+        fans = ((fan.key.site, fan.key.name, fan.searched) for fan in known_in(connection).fans)
+        searched = {(site, name): text for site, name, text in fans if (site, name) in about}
+    told = []
+    for alarm in alarms:
+        shaped, where = alarm_shape(alarm), (alarm["site"], alarm["fan"])
+        page = _json({name: shaped[name] for name in _ALARM_OF_PAGES})
+        told.append(
+            Event(ALARM, *where, str(alarm["number"]), searched=searched.get(where, ""), api=_json(shaped), page=page)
+        )
+    return told
 
 
 def newest(database: Database) -> tuple[int, int]:

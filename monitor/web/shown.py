@@ -41,6 +41,11 @@ TONES = {
 """State -> class of its colour and shape; the words always stand beside."""
 HEARD_LATE = timedelta(minutes=2)
 """A reading that came so long after it was measured is told with both times."""
+LISTED = (
+    "tone", "state", "since", "trip_line", "load", "against", "strip", "legs", "volts", "of_full_load", "heard",
+    "heard_at", "next",
+)  # fmt: skip
+"""Texts of `FanShown` that the page Fans keeps true; a test compares it with the page."""
 STRIP_ENDS_AT = 1.25
 """The strip's full length, as a share of the limit."""
 
@@ -103,6 +108,10 @@ class FanShown:
     def as_dict(self) -> dict[str, str]:
         """For the live stream."""
         return asdict(self)
+
+    def listed(self) -> dict[str, str]:
+        """What a list of fans shows and keeps true, and no more: it is sent for each of them with each reading."""
+        return {name: getattr(self, name) for name in LISTED}
 
 
 def zone_of(site: Site) -> ZoneInfo:

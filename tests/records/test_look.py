@@ -245,16 +245,16 @@ def test_parts_of_the_list_give_each_fan_once_and_in_order(database: Database, m
 
 def test_only_fans_with_news_are_told_to_the_live_stream(database: Database, make: Any) -> None:
     points = make.farm(database, "north", "south")
-    assert look.changed_after(database, ALL, 0) == (0, [])
+    assert look.changed_after(database, ALL, 0) == (0, {})
     commit(database, Batch(fan_now=[make.fan_now(points["north"]), make.fan_now(points["south"])]))
     seq, items = look.changed_after(database, ALL, 0)
-    assert {item["fan"] for item in items} == {"north", "south"}
-    assert look.changed_after(database, ALL, seq) == (seq, [])
+    assert {point: item["fan"] for point, item in items.items()} == {points[name]: name for name in points}
+    assert look.changed_after(database, ALL, seq) == (seq, {})
     commit(database, Batch(fan_now=[make.fan_now(points["south"], load_ratio=0.5)]))
     later, items = look.changed_after(database, ALL, seq)
-    assert [(item["fan"], item["load_ratio"]) for item in items] == [("south", 0.5)]
+    assert [(item["fan"], item["load_ratio"]) for item in items.values()] == [("south", 0.5)]
     assert later > seq
-    assert look.changed_after(database, [], seq) == (later, [])  # news of others moves the number on
+    assert look.changed_after(database, [], seq) == (later, {})  # news of others moves the number on
 
 
 # --- alarms ----------------------------------------------------------------------------------------------------
@@ -434,7 +434,10 @@ def test_single_things_of_another_site_are_not_there(database: Database, make: A
         assert (look.alarm(database, sites, 200) is not None) == there
         assert bool(look.runs(database, sites, "hill", "north")) == there
         assert bool(outbox.history(database, sites, 200)) == there
-        assert bool([item for item in look.changed_after(database, sites, 0)[1] if item["site"] == "hill"]) == there
+        assert (
+            bool([item for item in look.changed_after(database, sites, 0)[1].values() if item["site"] == "hill"])
+            == there
+        )
         assert bool([site for site in register.sites(database, sites) if site.site == "hill"]) == there
         assert bool([key for key, _ in register.fans(database, sites) if key.site == "hill"]) == there
         assert bool([key for key in register.points(database, sites) if key.site == "hill"]) == there

@@ -96,6 +96,18 @@ def test_a_site_without_fans_says_how_to_begin_and_the_way_to_the_others(farm: F
     assert ("a", {"class": "jump", "href": "/"}) in found.tags
 
 
+@pytest.mark.parametrize("accepted", ["gzip, br", "identity", "gzip;q=0"])
+def test_the_page_is_compressed_for_browsers_that_take_it(farm: Farm, client: httpx.Client, accepted: str) -> None:
+    whole(farm)
+    with client.stream("GET", "/", headers={"accept-encoding": accepted}) as answer:
+        sent = b"".join(answer.iter_raw())
+    assert answer.headers["vary"] == "accept-encoding"
+    assert answer.headers["content-length"] == str(len(sent))
+    assert answer.headers.get("content-encoding") == ("gzip" if accepted == "gzip, br" else None)
+    assert (len(sent) < 5000) == (accepted == "gzip, br")
+    assert "north-3" in page(client, "/").text
+
+
 def test_what_changes_in_the_register_is_shown_at_once(farm: Farm, client: httpx.Client) -> None:
     """The register is kept in memory between two looks; every edit must be seen by the next one."""
     from monitor.records import register

@@ -29,6 +29,7 @@ from monitor.web.server import WebServer
 from tests.servers import until
 from tests.web.conftest import NOW
 from tests.web.farm import Farm, whole
+from tests.web.page import Page
 
 
 class Stream:
@@ -254,29 +255,105 @@ def test_an_address_in_use_is_told_with_what_to_do(server: WebServer, database: 
         WebServer(create_app(database, now=lambda: NOW), "127.0.0.1", server.port)
 
 
+def told(fan: str, body: str) -> live.Event:
+    return live.Event(live.FAN, "meadow", fan, fan, api=json.dumps({"n": body}))
+
+
 def test_the_newest_of_each_fan_waits_for_a_slow_browser() -> None:
-    listener = live._Listener(at_this_computer())
-    listener.take(live.News((1, 0), (("fan", "meadow", "a", {"n": 1}), ("fan", "meadow", "b", {"n": 1}))))
-    listener.take(live.News((2, 0), (("fan", "meadow", "a", {"n": 2}),)))
-    listener.take(live.News((1, 5), (("fan", "meadow", "b", {"n": 0}),)), newest=False)
-    assert [(key, body["n"]) for (_, _, key), body in listener.waiting.items()] == [("b", 1), ("a", 2)]
+    listener = live._Listener(at_this_computer(), live.Program())
+    listener.take(live.News((1, 0), (told("a", "1"), told("b", "1"))))
+    listener.take(live.News((2, 0), (told("a", "2"),)))
+    listener.take(live.News((1, 5), (live.Event(live.FAN, "meadow", "b", "b"),)))  # written for nobody
+    assert [(key, event.api) for (_, _, key), event in listener.waiting.items()] == [
+        ("b", '{"n": "1"}'),
+        ("a", '{"n": "2"}'),
+    ]
     assert listener.mark == (2, 5)
 
 
-def test_what_the_first_look_finds_does_not_hide_what_is_newer() -> None:
-    def slow(mark: live.Mark | None) -> live.News:
-        (listener,) = told._listeners
-        listener.take(live.News((7, 0), (("fan", "meadow", "a", {"n": "newer"}),)))  # the poller was quicker
-        return live.News((6, 0), (("fan", "meadow", "a", {"n": "older"}),))
+def test_what_is_committed_between_a_first_look_and_the_next_one_is_not_lost() -> None:
+    """The poller has gone on without the new listener, and did not look for what nobody wanted."""
+    asked: list[tuple[live.Mark | None, live.Wanted]] = []
 
-    async def first_two() -> list[Any]:
-        stream = told.stream(None, at_this_computer())
-        events = [await anext(stream), await anext(stream)]
-        told.stop()
-        await stream.aclose()  # type: ignore[attr-defined]
-        return events
+    def look(mark: live.Mark | None, wanted: live.Wanted) -> live.News:
+        asked.append((mark, wanted))
+        if mark is None:
+            return live.News((5 if len(asked) == 1 else 6, 0), ())
+        return live.News((9, 0), (told("a", "x"),) if wanted.by_program("meadow", "a") and mark[0] < 7 else ())
 
-    told = live.Live(slow)
-    opened, news = asyncio.run(first_two())
-    assert opened.id == "7-0"
-    assert news.data == {"n": "newer"}
+    async def listen() -> str | None:
+        page = at_once.stream(None, at_this_computer(), live.PageOfFans(frozenset({3})))
+        await anext(page)
+        await asyncio.sleep(1.5 * live.POLL_SECONDS)  # the poller stands at 9 now
+        program = at_once.stream(None, at_this_computer(), live.Program("meadow"))
+        await anext(program)  # ... and this one at 6
+        event = await asyncio.wait_for(anext(program), 3)
+        at_once.stop()
+        await page.aclose()  # type: ignore[attr-defined]
+        await program.aclose()  # type: ignore[attr-defined]
+        return event.raw_data
+
+    at_once = live.Live(look)
+    assert asyncio.run(listen()) == '{"n": "x"}'
+    assert (None, live.Wanted(points=frozenset({3}))) in asked
+
+
+@contextmanager
+def listening_page(farm: Farm, server: WebServer, path: str) -> Iterator[tuple[Page, Stream]]:
+    """A page of fans as it is opened, and the stream it then listens to."""
+    shown = Page(httpx.get(f"{server.address}{path}", trust_env=False).text)
+    (address,) = [str(tags["data-stream"]) for _, tags in shown.tags if "data-stream" in tags]
+    with stream(server, address) as opened:
+        yield shown, opened
+
+
+def test_a_page_hears_of_the_fans_it_shows_with_the_texts_it_shows(farm: Farm, server: WebServer) -> None:
+    whole(farm)
+    with listening_page(farm, server, "/?words=bin+3") as (shown, listening):
+        assert "north-4" not in shown.text
+        farm.now += timedelta(seconds=10)
+        farm.reading("north-4", (16.1, 15.0, 14.6))
+        farm.reading("north-3", (16.1, 15.0, 14.6))
+        kind, mark, fans = listening.next()
+        assert (kind, [fan["fan"] for fan in fans]) == ("fans", ["north-3"])
+        live_texts = {str(tags["data-live"]) for _, tags in shown.tags if "data-live" in tags} | {"tone", "heard_at"}
+        assert fans[0]["shown"].keys() == live_texts
+        assert (fans[0]["shown"]["load"], fans[0]["now"]) == ("106 %", "2026-10-04T01:46:10Z")
+        assert mark
+        with pytest.raises(queue.Empty):
+            listening.next(within=1.3)
+
+
+def test_what_a_second_brings_comes_in_one_event(farm: Farm, server: WebServer) -> None:
+    whole(farm)
+    with listening_page(farm, server, "/") as (_, listening):
+        farm.reading("barn", (9.0, 9.0, 9.0), site="hill")
+        assert [fan["fan"] for fan in listening.next()[2]] == ["barn"]
+        for fan in ("north-3", "north-4", "south-1"):
+            farm.reading(fan)
+        assert {fan["fan"] for fan in listening.next()[2]} == {"north-3", "north-4", "south-1"}
+
+
+def test_a_page_hears_of_alarms_of_whatever_its_filter_may_come_to_show(farm: Farm, server: WebServer) -> None:
+    whole(farm)
+    with listening_page(farm, server, "/?site=meadow&words=bin+3&state=tripped") as (shown, listening):
+        assert "No fan matches" in shown.text
+        farm.raised("north-4", "overload")  # of another bin
+        farm.raised("barn", "overload", site="hill")
+        farm.raised("south-2", "tripped", "highest", text="south-2: tripped")
+        farm.raised_at_supply("panel-1", "voltage-low")
+        alarms: list[Any] = []
+        while len(alarms) < 2:
+            kind, _, some = listening.next()
+            assert kind == "alarms"
+            alarms += some
+        assert [(one["fan"], one["supply"], one["id"]) for one in alarms] == [
+            ("south-2", None, "tripped"),
+            (None, "panel-1", "voltage-low"),
+        ]
+        assert alarms[0]["standing"] is True and alarms[0]["text"] == "south-2: tripped"
+
+
+@pytest.mark.parametrize("fans", ["x", "1,,2", "-1", "1," * 900])
+def test_fans_that_are_none_are_refused(server: WebServer, fans: str) -> None:
+    assert httpx.get(f"{server.address}/live", params={"fans": fans}, trust_env=False).status_code == 422

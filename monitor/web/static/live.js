@@ -1,10 +1,14 @@
 // Keeps an open page true: puts new texts where they belong, and takes the rest of the page anew when an alarm changed.
+// A list of fans is put in order again each minute, and tells the server which fans it shows.
 // All words and figures come from the server; without this script a page is whole, only not live.
 "use strict";
 (() => {
   const stream = document.querySelector("[data-stream]");
   const AGE_EVERY_MS = 5000;
   const FOLD_EVERY_MS = 4000;
+  const LIST_EVERY_MS = 10000;
+  const ORDER_EVERY_MS = 60000;
+  const HIDDEN_MS = 30000;
 
   const ago = (seconds) => {
     if (seconds < 2) return "just now";
@@ -88,17 +92,29 @@
         [...other.querySelectorAll("details")].forEach((one, at) => { one.open = Boolean(open[at]); });
         place.replaceChildren(...other.childNodes);
       }
-      const list = document.querySelector("[data-list] tbody");
-      const rows = fresh.querySelector("[data-list] tbody");
-      if (list && rows && !list.contains(document.activeElement)) list.replaceChildren(...rows.childNodes);
-      if (list && !rows) location.reload();
-    }, Math.max(400, folded + FOLD_EVERY_MS - Date.now()));
+      if (isList) list(fresh.querySelector("[data-list]"));
+    }, Math.max(400, folded + (isList ? LIST_EVERY_MS : FOLD_EVERY_MS) - Date.now()));
+  };
+
+  // The list as it stands now, with its order; what it wants to hear of is another when other fans stand in it.
+  const list = (fresh) => {
+    if (!fresh) { location.reload(); return; }
+    put = stream.contains(document.activeElement); // never under somebody's fingers: when they leave it
+    if (put) return;
+    const wants = (address) => new URL(address, location.href).searchParams.get("fans");
+    const same = wants(fresh.dataset.stream) === wants(stream.dataset.stream);
+    stream.replaceChildren(...fresh.childNodes);
+    if (same) return;
+    stream.dataset.stream = fresh.dataset.stream; // begins from before these rows were read
+    last = "";
+    source.close();
+    source = listen();
   };
 
   if (!stream) return;
   const blocks = () => new Map([...document.querySelectorAll("[data-fan]")].map((one) => [one.dataset.fan, one]));
-  const isWhole = stream.dataset.list === "whole";
-  let last = "";
+  const isList = "list" in stream.dataset;
+  let last = "", put = false, moved = false;
 
   const listen = () => {
     const address = new URL(stream.dataset.stream, location.href);
@@ -106,39 +122,53 @@
     const source = new EventSource(address);
     const heard = (event) => { if (event.lastEventId) last = event.lastEventId; };
     source.addEventListener("open", heard);
-    source.addEventListener("fan", (event) => {
-      heard(event);
-      const fan = JSON.parse(event.data);
-      if (fan.now) ahead = Date.parse(fan.now) - Date.now();
-      const block = blocks().get(`${fan.site}/${fan.fan}`);
-      if (!block) { if (isWhole) fold(); return; } // a fan that is new in the register
-      if (!block.querySelector("[data-live=strip]")) { location.reload(); return; } // its first reading ever
-      if (show(block, fan.shown)) {
-        say(`${fan.fan}: ${fan.shown.state}`);
+    const fans = (told) => {
+      const here = blocks();
+      for (const fan of told) {
+        if (fan.now) ahead = Date.parse(fan.now) - Date.now();
+        const block = here.get(`${fan.site}/${fan.fan}`);
+        if (!block) continue;
+        if (!block.querySelector("[data-live=strip]")) { location.reload(); return; } // its first reading ever
+        moved = true;
+        if (show(block, fan.shown)) {
+          say(`${fan.fan}: ${fan.shown.state}`);
+          fold();
+        }
+        document.dispatchEvent(new CustomEvent("fan", { detail: fan }));
+      }
+    };
+    const alarms = (told) => {
+      const here = [...blocks().keys()];
+      for (const alarm of told) {
+        // One of a supply or of a whole site tells of fans too. A list hears of all that may come to stand in it.
+        const ours = isList || (alarm.fan ? here.includes(`${alarm.site}/${alarm.fan}`) : here.some((one) => one.startsWith(`${alarm.site}/`)));
+        if (!ours) continue;
+        if (alarm.standing && !alarm.acknowledged) say(`Alarm: ${alarm.text || alarm.id}`);
         fold();
       }
-      document.dispatchEvent(new CustomEvent("fan", { detail: fan }));
-    });
-    source.addEventListener("alarm", (event) => {
-      heard(event);
-      const alarm = JSON.parse(event.data);
-      const here = [...blocks().keys()];
-      // One of a supply or of a whole site tells of fans too.
-      const ours = alarm.fan ? here.includes(`${alarm.site}/${alarm.fan}`) : here.some((one) => one.startsWith(`${alarm.site}/`));
-      if (!ours) return;
-      if (alarm.standing && !alarm.acknowledged) say(`Alarm: ${alarm.text || alarm.id}`);
-      fold();
-    });
+    };
+    for (const [name, take] of [["fan", fans], ["alarm", alarms]]) {
+      source.addEventListener(name, (event) => { heard(event); take([JSON.parse(event.data)]); });
+      source.addEventListener(`${name}s`, (event) => { heard(event); take(JSON.parse(event.data)); });
+    }
     return source;
   };
 
   let source = listen();
   setInterval(age, AGE_EVERY_MS);
+  if (isList) {
+    setInterval(() => { if (moved && !document.hidden) { moved = false; fold(); } }, ORDER_EVERY_MS);
+    document.addEventListener("focusout", () => { if (put) { put = false; fold(); } });
+  }
+  let asleep = null;
   addEventListener("pagehide", () => source.close());
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
   document.addEventListener("visibilitychange", () => {
-    // A phone that slept has missed much: begin from where we were, and take the rest of the page anew.
-    if (document.visibilityState === "visible") {
+    // A page that nobody looks at costs no traffic. One that was away has missed much: begin from where we were, and
+    // take the rest of the page anew.
+    clearTimeout(asleep);
+    if (document.hidden) asleep = setTimeout(() => source.close(), HIDDEN_MS);
+    else {
       if (source.readyState === EventSource.CLOSED) source = listen();
       age();
       fold();
