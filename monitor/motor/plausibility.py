@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.motor.current import POWER_FACTOR_BOUNDS, computed_power_factor
-from monitor.motor.nameplate import Nameplate
+from monitor.motor.nameplate import KILOWATTS_A_HORSEPOWER, Motor, Nameplate
 from monitor.motor.nec import (
+    COLUMN_REACH,
     OVERLOAD_SOURCE,
     PROTECTOR_SOURCE,
     SINGLE_PHASE_SOURCE,
+    SINGLE_PHASE_VOLTS,
     THREE_PHASE_SOURCE,
+    THREE_PHASE_VOLTS,
     greatest_protector_trip,
     greatest_setting,
     greatest_setting_share,
@@ -19,6 +22,8 @@ from monitor.motor.nec import (
 
 TABLE_REACH = 0.25
 """Full-load amps this far off the table's are worth a second look (common practice, no source)."""
+FITS_REACH = 0.15
+"""Amps this near to the table's of another voltage or power are told to go with it (common practice, no source)."""
 FIGURES_REACH = 0.10
 """By so much power factor times efficiency may miss what power, voltage and amps make of it (common practice)."""
 GREATEST_SLIP = 0.10
@@ -80,12 +85,33 @@ def _table(nameplate: Nameplate) -> Hint | None:
     if least <= motor.full_load_amps <= most:
         return None
     words = (
-        f"{motor.full_load_amps:g} A is unusual for {motor.rated_power_hp:g} hp at {motor.rated_voltage:g} V: usual "
-        f"is about {usual:g} A. Look at the nameplate again: the amps of the voltage it is connected for, and "
-        "horsepower, not kilowatts"
+        f"{motor.full_load_amps:g} A is unusual for {motor.rated_power_hp:.4g} hp at {motor.rated_voltage:g} V: usual "
+        f"is about {usual:.3g} A. {_what_fits(motor)}Look at the nameplate again: the amps of the voltage it is "
+        "connected for, and horsepower, not kilowatts"
     )
     source = THREE_PHASE_SOURCE if motor.phases == 3 else SINGLE_PHASE_SOURCE
     return Hint(("motor.full_load_amps", "motor.rated_power_hp"), motor.full_load_amps, least, most, words, source)
+
+
+def _what_fits(motor: Motor) -> str:
+    """What the amps would go with, so that the likely slip is found at once: another voltage of the plate, kilowatts
+    taken for horsepower or the other way round; empty where nothing is near."""
+    power, amps = motor.rated_power_hp, motor.full_load_amps
+    if power is None:
+        return ""
+    voltages = THREE_PHASE_VOLTS if motor.phases == 3 else SINGLE_PHASE_VOLTS
+    others: list[tuple[str, float | None]] = [
+        (f"{power:.4g} hp at {volts:g} V", table_amps(motor.phases, power, volts))
+        for volts in voltages
+        if abs(volts - motor.rated_voltage) > COLUMN_REACH * volts
+    ]
+    kilowatts = KILOWATTS_A_HORSEPOWER
+    others.append((f"{power:.4g} kW", table_amps(motor.phases, power / kilowatts, motor.rated_voltage)))
+    shown = f"{power * kilowatts:.4g} hp"
+    others.append((shown, table_amps(motor.phases, power * kilowatts, motor.rated_voltage)))
+    near = [(abs(amps / usual - 1.0), words) for words, usual in others if usual is not None]
+    off, words = min(near, default=(1.0, ""))
+    return f"It would go with {words}. " if off <= FITS_REACH else ""
 
 
 def _power_factor(nameplate: Nameplate) -> Hint | None:

@@ -58,6 +58,24 @@ def test_amps_of_the_other_connection_are_explained() -> None:
     assert single.source == "NFPA 70 (NEC) 2023 table 430.248"
 
 
+@pytest.mark.parametrize(
+    ("volts", "amps", "power", "goes_with"),
+    [
+        (460, 25.0, 10.0, "10 hp at 230 V"),
+        (230, 12.4, 10.0, "10 hp at 460 V"),
+        (460, 14.0, 7.5, "7.5 kW"),
+        (460, 14.0, 10 / 0.7457, "10 hp"),
+        (460, 40.0, 5.0, None),
+    ],
+)
+def test_a_slip_is_named_by_what_the_amps_go_with(
+    volts: float, amps: float, power: float, goes_with: str | None
+) -> None:
+    found = hints(Nameplate(Motor(volts, 3, amps, rated_power_hp=power)))
+    (words,) = [hint.words for hint in found if " is unusual for " in hint.words]
+    assert words.partition("It would go with ")[2].partition(". ")[0] == (goes_with or "")
+
+
 def test_figures_against_each_other() -> None:
     assert about(Nameplate(Motor(460, 3, 17.0, rated_power_hp=10))) == ["motor.rated_power_hp"]
     assert about(motor(power_factor=0.70)) == ["motor.power_factor"]
