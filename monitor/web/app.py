@@ -37,8 +37,10 @@ from monitor.web import (
     people_page,
     problems,
     record_page,
+    register_page,
     review_page,
     sign_in,
+    site_page,
     words,
 )
 from monitor.web.api_router import answers
@@ -127,7 +129,8 @@ def create_app(
     app.include_router(acknowledge_page.router, include_in_schema=False)
     app.include_router(review_page.router, include_in_schema=False)
     app.include_router(record_page.router, include_in_schema=False)
-    for one in (sign_in, account_page, people_page):
+    # Sites first: the page of a site called "new" would hide the form.
+    for one in (sign_in, account_page, people_page, site_page, register_page):
         app.include_router(one.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Door, public_url=public_url)

@@ -6,24 +6,21 @@ from datetime import datetime
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Path, Query, Request
+from fastapi import APIRouter, Form, Path, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from monitor.errors import ConfigError, Fault
 from monitor.records import look, readings, register
-from monitor.records.actions import clean
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
 from monitor.records.rows import to_ms
-from monitor.records.scope import allows
 from monitor.settings import NAME
-from monitor.web import asked, fan_page, take_on, tonight, words
+from monitor.web import asked, fan_page, tonight, words
 from monitor.web.api import database_of, now_of, only, point_of, sites_of
 from monitor.web.heard import known_loggers
 from monitor.web.live import mark_text
 from monitor.web.news import newest
-from monitor.web.problems import Problem, not_found
+from monitor.web.problems import not_found
 from monitor.web.shapes import limit_of
 from monitor.web.shown import zone_of
 from monitor.web.told import told_line
@@ -178,75 +175,3 @@ def legs_of(reading: dict[str, Any]) -> str:
             text = words.legs(figures) if name == "amps" else words.volts(figures)
             told.append(words.with_unit(text, unit))
     return ", ".join(told) or "no amps and no volts"
-
-
-def _newcomer(request: Request, site: str, fan: str) -> dict[str, Any] | None:
-    items = look.newcomers(database_of(request), only(sites_of(request), site))["items"]
-    return next((one for one in items if one["site"] == site and one["name"] == fan), None)
-
-
-def _phases(newcomer: dict[str, Any] | None) -> int | None:
-    amps = (newcomer or {"last_reading": {}})["last_reading"].get("amps")
-    return {1: 1, 3: 3}.get(len(amps)) if isinstance(amps, list) else None
-
-
-def _form(request: Request, site: str, fan: str, entered: take_on.Entered, status: int = 200) -> Response:
-    if not allows(sites_of(request), site):
-        raise not_found(f"There is no site {site}.")
-    places = register.sites(database_of(request), [site])
-    return render(
-        request, "take_on.html", status, site=site, fan=fan, entered=entered, fields=take_on.FIELDS,
-        newcomer=_newcomer(request, site, fan),
-        known_site=bool(places), fits=bool(NAME.fullmatch(fan)), legs_of=legs_of,
-    )  # fmt: skip
-
-
-@router.get("/loggers/take-on")
-def take_on_form(
-    request: Request, site: Annotated[str, Query(max_length=64)], fan: Annotated[str, Query(max_length=64)]
-) -> Response:
-    """The form, empty."""
-    return _form(request, site, fan, take_on.blank(_phases(_newcomer(request, site, fan))))
-
-
-@router.post("/loggers/take-on")
-def take_on_fan(
-    request: Request,
-    site: Annotated[str, Form(max_length=64)],
-    fan: Annotated[str, Form(max_length=64)],
-    rated_voltage: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    phases: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    full_load_amps: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    service_factor: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    rated_power_hp: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    setting_amps: Annotated[str, Form(max_length=take_on.LONGEST)] = "",
-    file: Annotated[str, Form(max_length=65_536)] = "",
-    by: Annotated[str, Form(max_length=200)] = "",
-) -> Response:
-    """Enters the nameplate; with faults the form comes back, each at its field."""
-    if not allows(sites_of(request), site):
-        raise not_found(f"There is no site {site}.")
-    values = {
-        "rated_voltage": rated_voltage, "phases": phases, "full_load_amps": full_load_amps,
-        "service_factor": service_factor, "rated_power_hp": rated_power_hp, "setting_amps": setting_amps,
-        "by": clean(by, asked.NAME_LETTERS),
-    }  # fmt: skip
-    now = now_of(request)
-    database = database_of(request)
-    if any(key.kind == "fan" and key.name == fan for key, _ in register.fans(database, [site])):
-        raise Problem(
-            409,
-            f"{site}/{fan} is in the register already. Change it with: amp-monitor fans import {site}/{fan} FAN.toml",
-        )
-    text = file.replace("\r\n", "\n") if file.strip() else take_on.nameplate_text(values)
-    try:
-        plate = read_nameplate(text, "file")
-        if plate.motor.phases == 1 and _phases(_newcomer(request, site, fan)) == 3:  # all it sends would be refused
-            fault = Fault("motor.phases", "3, as its newest reading has three legs", "1")
-            raise ConfigError("its readings do not fit the nameplate", [fault])
-        register.put_nameplate(database, site, fan, text, valid_from=now, by=asked.who(by), now=now)
-    except ConfigError as exc:
-        return _form(
-            request, site, fan, take_on.refused(values, file if file.strip() else "", exc.message, exc.faults), 422
-        )
-    return RedirectResponse(fan_path(site, fan), 303)

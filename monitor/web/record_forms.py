@@ -17,7 +17,7 @@ from monitor.records.service_record import (
     RE_PITCH,
     WITHDRAW,
 )
-from monitor.web.take_on import number_of
+from monitor.web.plate_fields import number_of
 
 KIND_OF = {
     "check": CHECK,

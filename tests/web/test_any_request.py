@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from monitor.records.database import open_database
 from monitor.web.app import create_app
+from monitor.web.plate_fields import INPUTS
 from monitor.web.server import WebServer
-from monitor.web.take_on import FIELDS
 from tests.web.farm import Farm, whole
 
 NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
@@ -30,7 +30,26 @@ times = st.one_of(
 )
 value = st.one_of(anything, numbers, times)
 query = st.dictionaries(
-    st.sampled_from(["from", "to", "every", "next", "limit", "site", "standing", "asked", "route", "state", "test"]),
+    st.sampled_from(
+        [
+            "from",
+            "to",
+            "every",
+            "next",
+            "limit",
+            "site",
+            "standing",
+            "asked",
+            "route",
+            "state",
+            "test",
+            "words",
+            "part",
+            "like",
+            "entered",
+            "all",
+        ]
+    ),
     value,
     max_size=5,
 )
@@ -61,7 +80,7 @@ def fine(answer: httpx.Response) -> None:
     [
         "/", "/loggers", "/fans/meadow/north-3", "/api/v1/fans", "/api/v1/alarms", "/api/v1/loggers",
         "/api/v1/alarms/figures", "/api/v1/fans/meadow/north-3/readings", "/api/v1/fans/meadow/north-3/service",
-        "/loggers/take-on",
+        "/loggers/take-on", "/register", "/register/fans/new", "/register/fans/meadow/north-3",
         "/notices", "/api/v1/notices", "/api/v1/routes", "/a/0-1-1-farm-0.x",
     ],
 )  # fmt: skip
@@ -147,7 +166,7 @@ def test_any_bytes_as_a_body(client: httpx.Client, content: bytes, kind: str) ->
 
 form = st.fixed_dictionaries(
     {"site": st.just("meadow") | anything, "fan": st.just("east-9") | anything},
-    optional=dict.fromkeys([*(field.name for field in FIELDS), "file", "by"], value),
+    optional=dict.fromkeys([*INPUTS, "file", "by", "seen", "like", "what", "since", "base"], value),
 )  # fmt: skip
 
 
@@ -155,6 +174,16 @@ form = st.fixed_dictionaries(
 @given(filled=form)
 def test_any_filled_form(client: httpx.Client, filled: dict[str, str]) -> None:
     fine(client.post("/loggers/take-on", data=filled))
+    fine(client.post("/register/fans/meadow/north-3", data=filled))
+
+
+@FEW
+@given(filled=st.dictionaries(
+    st.sampled_from(["site", "name", "time_zone", "units", "altitude", "altitude_unit", "supper", "fan"]), value
+))  # fmt: skip
+def test_any_site(client: httpx.Client, filled: dict[str, str]) -> None:
+    fine(client.post("/register/sites/new", data=filled))
+    fine(client.post("/register/sites/hill", data=filled))
 
 
 def test_a_lone_surrogate_in_a_name_is_no_trouble(client: httpx.Client) -> None:

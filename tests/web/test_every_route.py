@@ -31,7 +31,7 @@ from monitor.web.reviewing import DONE, FAILED, Job
 from monitor.web.routes_shown import RouteShown
 from monitor.web.server import WebServer
 from tests.web.described import JSON, closed, not_as_described
-from tests.web.farm import Farm, whole
+from tests.web.farm import THREE_PHASE, Farm, whole
 from tests.web.notices import PUBLIC, tell
 from tests.web.people import PASSWORD, browser, cheap_passwords, everybody, signed_in
 
@@ -45,6 +45,7 @@ ROUTES = (
 OF_MEADOW = ("Meadow farm", "north-4", "south-1", "meadow-desk", "meadow-look")
 """What only the farm "meadow" has, and no request below names."""
 HIDDEN, FILTERED, UNKNOWN, OWN = "404", "filtered", "422, as of what does not exist", "of whoever asks"
+REFUSED = "403: for whoever looks after all sites"
 
 Body = dict[str, Any]
 
@@ -68,6 +69,10 @@ def posts(path: str, answers: int = 303, foreign: str = HIDDEN, **send: Any) -> 
 
 FAN, API_FAN = "/fans/meadow/north-3", "/api/v1/fans/meadow/north-3"
 LOG = {"log": ("log.csv", b"time,l1_amps\n2026-10-04T00:00:00Z,12\n", "text/csv")}
+PLATE = {
+    "site": "meadow", "fan": "east-9", "rated_voltage": "460", "phases": "3", "full_load_amps": "12.4",
+    "service_factor": "1.15",
+}  # fmt: skip
 SHELF = {"hours": 2, "why": "known"}
 
 EXAMPLES: dict[tuple[str, str], Example] = {
@@ -83,6 +88,12 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("GET", "/loggers"): Example("/loggers"),
     ("GET", "/loggers/take-on"): Example("/loggers/take-on?site=meadow&fan=east-9", HIDDEN),
     ("GET", "/notices"): Example("/notices"),
+    ("GET", "/register"): Example("/register"),
+    ("GET", "/register/sites/new"): Example("/register/sites/new", REFUSED),
+    ("GET", "/register/sites/{site}"): Example("/register/sites/meadow", HIDDEN),
+    ("GET", "/register/fans/new"): Example("/register/fans/new?site=meadow", HIDDEN),
+    ("GET", "/register/fans/{site}/{fan}"): Example(f"/register{FAN}", HIDDEN),
+    ("GET", "/register/fans/{site}/{fan}/file"): Example(f"/register{FAN}/file", HIDDEN),
     ("GET", "/review"): Example("/review?site=meadow&fan=north-3"),
     ("GET", "/review/{token}"): Example("/review/failed", HIDDEN, answers=422),
     ("GET", "/review/{token}/{name}"): Example("/review/done/report.html", HIDDEN),
@@ -121,10 +132,19 @@ EXAMPLES: dict[tuple[str, str], Example] = {
         data={"fan": "meadow/north-3", "from": "2026-10-03T18:00", "to": "2026-10-03T19:00", "as": "judged"},
     ),
     ("POST", "/review/log"): posts("/review/log", foreign=UNKNOWN, files=LOG, data={"fan": "meadow/north-3"}),
-    ("POST", "/loggers/take-on"): posts(
-        "/loggers/take-on",
-        data={"site": "meadow", "fan": "east-9", "rated_voltage": "460", "phases": "3", "full_load_amps": "12.4"},
+    ("POST", "/loggers/take-on"): posts("/loggers/take-on", data=PLATE),
+    ("POST", "/register/sites/new"): posts(
+        "/register/sites/new", foreign=REFUSED, data={"site": "ridge", "time_zone": "America/Chicago"}
     ),
+    ("POST", "/register/sites/{site}"): posts("/register/sites/meadow", data={"supper": "18:00"}),
+    ("POST", "/register/fans/new"): posts("/register/fans/new", data=PLATE | {"fan": "east-10"}),
+    ("POST", "/register/fans/{site}/{fan}"): posts(
+        f"/register{FAN}", data={"what": "since", "setting_amps": "13.5"}
+    ),
+    ("POST", "/register/fans/{site}/{fan}/file"): posts(
+        f"/register{FAN}/file", data={"what": "correct", "file": THREE_PHASE}
+    ),
+    ("POST", "/register/fans/{site}/{fan}/remove"): posts("/register/fans/meadow/west-1/remove"),
     ("POST", "/notices/routes/{name}/test"): posts("/notices/routes/farm/test"),
     ("POST", "/sign-out"): posts("/sign-out", foreign=OWN),
     ("POST", "/account/password"): posts(
@@ -208,7 +228,14 @@ class Place:
         with self.database.read() as connection:
             kept: list[object] = [
                 connection.execute(sa.select(table).order_by(*table.primary_key.columns)).all()
-                for table in (tables.actions, tables.register_versions, tables.account_sites, tables.api_tokens)
+                for table in (
+                    tables.actions,
+                    tables.sites,
+                    tables.register_edits,
+                    tables.register_versions,
+                    tables.account_sites,
+                    tables.api_tokens,
+                )
             ]
             columns = [one for one in tables.accounts.c if one.name != "signed_in_ms"]
             kept.append(connection.execute(sa.select(*columns).order_by(tables.accounts.c.id)).all())
@@ -298,7 +325,7 @@ def test_with_another_farms_account(route: tuple[str, str], place: Place) -> Non
         return  # nothing in it is of a farm
     before = place.stored()
     status, text, _ = place.ask(method, example, f"hill-{needs.NEEDS[route]}")
-    assert status == {HIDDEN: 404, FILTERED: 200, UNKNOWN: 422}[example.foreign], text
+    assert status == {HIDDEN: 404, FILTERED: 200, UNKNOWN: 422, REFUSED: 403}[example.foreign], text
     assert [word for word in OF_MEADOW if word in text] == []
     assert place.stored() == before
 
