@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import AsyncIterator, Callable, Mapping
 from datetime import datetime, timedelta
-from typing import Annotated, Any, Generic, TypeVar
+from typing import Annotated, Any
 
 from fastapi import Body, Depends, Header, Path, Query, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
 from monitor.blades.tonight import LOW_BOUNDS_C
 from monitor.errors import Fault, ReadingError
@@ -19,12 +19,13 @@ from monitor.records.fan_file import read_nameplate
 from monitor.records.rows import to_ms
 from monitor.records.scope import Sites, allows
 from monitor.records.service_entry import entry_schema
-from monitor.web import asked
-from monitor.web.api_router import Json, api_router
+from monitor.web import asked, examples
+from monitor.web.api_router import JSON, Json, answers, api_router, shown
 from monitor.web.heard import loggers_shape
 from monitor.web.live import Live, Program, mark_of
 from monitor.web.news import MARK_LENGTH
 from monitor.web.problems import Problem, not_found
+from monitor.web.promised import Alarm, Asked, Columns, Entered, Fan, FanInFull, Listed, Logger, ServiceEntry
 from monitor.web.reader import current
 from monitor.web.shapes import alarm_shape, columns_shape, fan_in_full, fan_shape, limit_of, service_shape
 from monitor.web.times import read_time, rfc3339
@@ -41,52 +42,41 @@ router = api_router("fans")
 SiteName = Annotated[str, Path(max_length=64, examples=["home"])]
 FanName = Annotated[str, Path(max_length=64, examples=["bin-1"])]
 AlarmNumber = Annotated[int, Path(ge=1, le=2**53, examples=[17])]
-Next = Annotated[str | None, Query(max_length=16_384, description="`next` of the part before")]
+Next = Annotated[
+    str | None, Query(max_length=16_384, pattern=r"^[A-Za-z0-9_-]*$", description="`next` of the part before")
+]
 SiteFilter = Annotated[str | None, Query(max_length=64, description="only of this site", examples=["home"])]
 
-Item = TypeVar("Item")
-
-
-class Listed(BaseModel, Generic[Item]):
-    """A part of a list."""
-
-    items: list[Item]
-    next: str | None = Field(description="token that gives the rest as `&next=`; null: this is all")
-
-
-class Columns(BaseModel):
-    """Readings as columns of equal length; `time` is RFC 3339 in UTC, what is missing is null."""
-
-    columns: dict[str, list[Any]]
-
-
-class Asked(BaseModel):
-    """What became of an operator's action."""
-
-    outcome: str | None = Field(
-        description='"done", "nothing to acknowledge", or null while the service has not come to it'
-    )
-    alarm: dict[str, Any] | None = None
-
-
-class Entered(BaseModel):
-    """What became of an entry of a service record."""
-
-    outcome: str | None = Field(description='"done", or null while the service has not come to it')
-    entry: dict[str, Any] | None = Field(None, description="as in the list; null while there is none")
-
-
-ENTRY_DESCRIBED = {"requestBody": {"required": True, "content": {"application/json": {"schema": entry_schema()}}}}
+ENTRY_EXAMPLES = {
+    "check": {
+        "kind": "check", "check": "supply voltage", "finding": "good", "done": "2026-10-03T14:00:00Z",
+        "volts": [461.0, 458.4, 460.2], "by": "ann",
+    },
+    "hand reading": {"kind": "hand reading", "amps": [15.4, 15.1, 14.6], "volts": [450.0, 447.0, 443.0]},
+    "re-pitch": {"kind": "re-pitch", "from": 21, "to": 18, "note": "all six blades"},
+    "note": {"kind": "note", "note": "guard loose, tightened"},
+}  # fmt: skip
+ENTRY_DESCRIBED = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            JSON: {
+                "schema": entry_schema(),
+                "examples": {kind: {"value": value} for kind, value in ENTRY_EXAMPLES.items()},
+            }
+        },
+    }
+}
 """What may be entered, as JSON Schema: one form for each kind."""
 
 
 class Acknowledgement(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = shown({"by": "ann"})
     by: str | None = Field(None, max_length=200, description="who; beside the name of the account, if there is one")
 
 
 class PlannedStop(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = shown({"hours": 6, "why": "new bearings", "by": "ann"})
     until: str | None = Field(None, max_length=40, description="RFC 3339; null takes an announced stop back")
     hours: float | None = Field(None, gt=0, le=8784, description="instead of `until`: so many hours from now")
     why: str | None = Field(None, max_length=1000)
@@ -94,7 +84,7 @@ class PlannedStop(BaseModel):
 
 
 class TonightsLow(BaseModel):
-    model_config = ConfigDict(extra="forbid")
+    model_config = shown({"low_c": -1.5})
     low_c: float | None = Field(
         ge=LOW_BOUNDS_C[0], le=LOW_BOUNDS_C[1], allow_inf_nan=False, description="degrees C; null takes it back"
     )
@@ -140,7 +130,7 @@ def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[st
     return Json({"items": [shape(item) for item in page["items"]], "next": page["next"]})
 
 
-@router.get("/fans", response_model=Listed[dict[str, Any]])
+@router.get("/fans", response_model=Listed[Fan], responses=answers(examples.FANS))
 def fans(
     request: Request, site: SiteFilter = None, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 500
 ) -> Json:
@@ -149,16 +139,16 @@ def fans(
     return listed(lambda: look.fans(database, sites, limit=limit, after=next), fan_shape)
 
 
-@router.get("/fans/{site}/{fan}")
-def one_fan(request: Request, site: SiteName, fan: FanName) -> dict[str, Any]:
+@router.get("/fans/{site}/{fan}", response_model=FanInFull, responses=answers(examples.FAN))
+def one_fan(request: Request, site: SiteName, fan: FanName) -> Json:
     """One fan with limit factors, parts, pitch, tonight and runs."""
     item = look.fan(database_of(request), sites_of(request), site, fan)
     if item is None:
         raise not_found(f"There is no fan {fan} at {site}.")
-    return fan_in_full(item, limit_of(item, read_nameplate(item["nameplate"]).motor))
+    return Json(fan_in_full(item, limit_of(item, read_nameplate(item["nameplate"]).motor)))
 
 
-@router.get("/fans/{site}/{fan}/readings", response_model=Columns)
+@router.get("/fans/{site}/{fan}/readings", response_model=Columns, responses=answers(examples.READINGS))
 def fan_readings(
     request: Request,
     site: SiteName,
@@ -189,6 +179,11 @@ def fan_readings(
     return Json({"columns": shaped})
 
 
+def became(outcome: str, alarm: Mapping[str, Any] | None = None) -> Json:
+    """What became of an operator's action, as `Asked` describes it; "" while the service has not come to it."""
+    return Json({"outcome": outcome or None, "alarm": None if alarm is None else alarm_shape(alarm)}, 202)
+
+
 def to_ms_span(span: timedelta) -> int:
     """Milliseconds of a span."""
     return math.floor(span.total_seconds() * 1000)
@@ -209,7 +204,7 @@ def point_of(database: Database, site: str, fan: str) -> int:
     return next(key.point_id for key in register.points(database, [site]) if key.name == fan)
 
 
-@router.get("/alarms", response_model=Listed[dict[str, Any]])
+@router.get("/alarms", response_model=Listed[Alarm], responses=answers(examples.listed(examples.ALARM)))
 def alarms(
     request: Request,
     site: SiteFilter = None,
@@ -231,18 +226,24 @@ def alarms(
     )
 
 
-@router.post("/alarms/{number}/acknowledge", status_code=202)
-async def acknowledge(request: Request, number: AlarmNumber, body: Acknowledgement | None = None) -> Asked:
+@router.post(
+    "/alarms/{number}/acknowledge", status_code=202, response_model=Asked,
+    responses=answers(examples.DONE_ACKNOWLEDGED, 409, status=202),
+)  # fmt: skip
+async def acknowledge(request: Request, number: AlarmNumber, body: Acknowledgement | None = None) -> Json:
     """An operator has taken note of an alarm."""
     database, sites = database_of(request), sites_of(request)
     by = asked.who(body.by if body else None)
     outcome = await asked.acknowledge(database, sites, number, by, now_of(request))
     alarm = look.alarm(database, sites, number)
-    return Asked(outcome=outcome or None, alarm=None if alarm is None else alarm_shape(alarm))
+    return became(outcome, alarm)
 
 
-@router.post("/fans/{site}/{fan}/planned-stop", status_code=202)
-async def planned_stop(request: Request, site: SiteName, fan: FanName, body: PlannedStop) -> Asked:
+@router.post(
+    "/fans/{site}/{fan}/planned-stop", status_code=202, response_model=Asked,
+    responses=answers(examples.DONE, 409, status=202),
+)  # fmt: skip
+async def planned_stop(request: Request, site: SiteName, fan: FanName, body: PlannedStop) -> Json:
     """Announces that a fan will stand still on purpose: its stop rings nobody; without a time: takes it back."""
     now = now_of(request)
     if body.until is not None and body.hours is not None:
@@ -259,10 +260,10 @@ async def planned_stop(request: Request, site: SiteName, fan: FanName, body: Pla
         raise Problem(422, "This is no time to stand still until.", faults=(Fault("until", expected, rfc3339(until)),))
     by, reason = asked.who(body.by), asked.why(body.why)
     outcome = await asked.planned_stop(database_of(request), sites_of(request), site, fan, until, reason, by, now)
-    return Asked(outcome=outcome or None)
+    return became(outcome)
 
 
-@router.get("/fans/{site}/{fan}/service", response_model=Listed[dict[str, Any]])
+@router.get("/fans/{site}/{fan}/service", response_model=Listed[ServiceEntry], responses=answers(examples.SERVICE))
 def service(
     request: Request, site: SiteName, fan: FanName, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 100
 ) -> Json:
@@ -274,30 +275,39 @@ def service(
     return listed(lambda: service_record.page_of(database, sites, site, fan, limit=limit, after=next), service_shape)
 
 
-@router.post("/fans/{site}/{fan}/service", status_code=202, openapi_extra=ENTRY_DESCRIBED)
+@router.post(
+    "/fans/{site}/{fan}/service", status_code=202, response_model=Entered, openapi_extra=ENTRY_DESCRIBED,
+    responses=answers(examples.ENTERED, 409, status=202),
+)  # fmt: skip
 async def enter_service(
     request: Request, site: SiteName, fan: FanName, entry: Annotated[dict[str, Any], Body()]
-) -> Entered:
+) -> Json:
     """Enters what a technician checked or changed; a re-pitch makes a register version from the time it was done. An
     entry is never changed: a wrong one is withdrawn by an entry of kind "withdraw"."""
     database, sites = database_of(request), sites_of(request)
     outcome, number = await asked.service(database, sites, site, fan, entry, None, now_of(request))
     made = None if number is None else service_record.one(database, number)
-    return Entered(outcome=outcome or None, entry=None if made is None else service_shape(service_record.item_of(made)))
+    entered = None if made is None else service_shape(service_record.item_of(made))
+    return Json({"outcome": outcome or None, "entry": entered}, 202)
 
 
-@router.post("/sites/{site}/tonight", status_code=202)
-async def tonight(request: Request, site: SiteName, body: TonightsLow) -> Asked:
+@router.post(
+    "/sites/{site}/tonight", status_code=202, response_model=Asked, responses=answers(examples.DONE, 409, status=202)
+)
+async def tonight(request: Request, site: SiteName, body: TonightsLow) -> Json:
     """Enters tonight's low, for the outlook of a site's fans; it holds until nine the next morning."""
     by = asked.who(body.by)
     outcome = await asked.tonight(database_of(request), sites_of(request), site, body.low_c, by, now_of(request))
-    return Asked(outcome=outcome or None)
+    return became(outcome)
 
 
-@router.get("/loggers", response_model=Listed[dict[str, Any]])
+@router.get("/loggers", response_model=Listed[Logger], responses=answers(examples.LOGGERS))
 def loggers(request: Request) -> Json:
     """Health of every logger, names to be taken on, and what was rejected with reasons."""
     return Json({"items": loggers_shape(database_of(request), sites_of(request)), "next": None})
+
+
+LIVE_EXAMPLE = 'event: open\nid: 90210-41\nretry: 3000\ndata: {"ok":true}\n\n'
 
 
 def room_to_listen(request: Request) -> None:
@@ -311,7 +321,10 @@ def room_to_listen(request: Request) -> None:
         raise Problem(503, "Too many pages listen already. Close some.", headers={"retry-after": "60"})
 
 
-@router.get("/live", response_class=EventSourceResponse, dependencies=[Depends(room_to_listen)])
+@router.get(
+    "/live", response_class=EventSourceResponse, dependencies=[Depends(room_to_listen)],
+    responses={200: {"content": {"text/event-stream": {"example": LIVE_EXAMPLE}}}},
+)  # fmt: skip
 async def live(
     request: Request,
     site: SiteFilter = None,

@@ -15,6 +15,10 @@
     async def close(request: Request, number: JobNumber, body: Closing) -> Response:
         return Json({...}, 202)
 
+    class Closing(BaseModel):
+        model_config = shown({"done": "2026-10-04T14:00:00Z", "pitch": 18})
+        ...
+
 Plain data are encoded as they are: what a route declares is held by a test that asks every route
 (tests/web/test_every_route.py), not worked through again at each answer.
 """
@@ -27,6 +31,7 @@ from typing import Any
 import msgspec
 from fastapi import APIRouter
 from fastapi.routing import APIRoute
+from pydantic import ConfigDict, JsonValue
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
@@ -53,8 +58,38 @@ def answers(example: Any, *problems: int, status: int = 200) -> dict[int | str, 
     problems : of `openapi.PROBLEMS`, those that do not follow from the route's form, e.g. 409
     status : of the example
     """
-    told: dict[int | str, dict[str, Any]] = {status: {"content": {JSON: {"example": example}}}}
+    told: dict[int | str, dict[str, Any]] = {status: {"content": {JSON: {"example": kept(example)}}}}
     return told | {problem: {} for problem in problems}
+
+
+NULL = "\0null"
+
+
+def kept(example: Any) -> Any:
+    """An example with its nulls, which the framework leaves out of descriptions; `restored` brings them back.
+
+    >>> restored(kept({"until": None, "days": [1, None]}))
+    {'until': None, 'days': [1, None]}
+    """
+    return _changed(example, None, NULL)
+
+
+def restored(described: Any) -> Any:
+    """A description with the nulls of its examples."""
+    return _changed(described, NULL, None)
+
+
+def _changed(value: Any, old: str | None, new: str | None) -> Any:
+    if isinstance(value, dict):
+        return {key: _changed(one, old, new) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_changed(one, old, new) for one in value]
+    return new if value == old else value
+
+
+def shown(*bodies: dict[str, JsonValue]) -> ConfigDict:
+    """For the model of a body: no key but its own is taken, and these are examples of it."""
+    return ConfigDict(extra="forbid", json_schema_extra={"examples": [kept(body) for body in bodies]})
 
 
 class ApiRoute(APIRoute):

@@ -138,7 +138,8 @@ def create_app(
 
     @app.get(
         "/healthz", tags=["service"], response_model=Health, operation_id="healthz",
-        responses=answers({"status": "ok", "late": []}) | {503: {"model": Health, "description": "something is late"}},
+        responses=answers({"status": "ok", "late": []})
+        | {503: {"model": Health, **answers({"status": "late", "late": ["outbox"]}, status=503)[503]}},
     )  # fmt: skip
     async def healthz(request: Request) -> JSONResponse:
         """For supervisors: 200 while nothing is late that must be acted on. Waits for no database and no thread."""

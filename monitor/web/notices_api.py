@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Annotated, Any, Literal
 
 from fastapi import Path, Query, Request
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 from starlette.concurrency import run_in_threadpool
 
 from monitor.alarms.notice import group_of
@@ -18,9 +18,9 @@ from monitor.records.database import Database
 from monitor.records.look_notices import TEST_KIND
 from monitor.records.scope import ALL, Sites
 from monitor.records.tables import PARTITION
-from monitor.web import asked
-from monitor.web.api import AlarmNumber, Listed, Next, SiteFilter, database_of, listed, now_of, only, sites_of
-from monitor.web.api_router import Json, api_router
+from monitor.web import asked, examples, promised
+from monitor.web.api import AlarmNumber, Next, SiteFilter, database_of, listed, now_of, only, sites_of
+from monitor.web.api_router import Json, answers, api_router, shown
 from monitor.web.problems import Problem, not_found
 from monitor.web.routes_shown import RouteShown, route_shape, visible
 from monitor.web.shapes import plain
@@ -31,21 +31,12 @@ TEST_EVERY = timedelta(seconds=30)
 router = api_router("notices")
 
 NoticeState = Literal["waiting", "delivered", "failed"]
-RouteName = Annotated[str, Path(max_length=64)]
-
-
-class TestAsked(BaseModel):
-    """What became of a test so far."""
-
-    __test__ = False  # it is no test, whatever a collector of tests thinks
-    number: int = Field(description="number of the test")
-    outcome: str | None = Field(description='"done": it is on its way; null while the service has not come to it')
-    notices: list[dict[str, Any]] = Field(description="one an address, as in /notices, each with its tries so far")
+RouteName = Annotated[str, Path(max_length=64, examples=["farm"])]
 
 
 class TestBody(BaseModel):
     __test__ = False
-    model_config = ConfigDict(extra="forbid")
+    model_config = shown({"by": "ann"})
     by: str | None = Field(None, max_length=200, description="who; stands in the test's text")
 
 
@@ -69,17 +60,17 @@ def notice_shape(item: Mapping[str, Any], routes: Mapping[str, RouteShown]) -> d
     return shaped
 
 
-@router.get("/routes", response_model=Listed[dict[str, Any]])
+@router.get("/routes", response_model=promised.Listed[promised.Route], responses=answers(examples.ROUTES))
 def routes(request: Request) -> Json:
     """Who is told of what, and how each address stands."""
     states = look_notices.addresses(database_of(request), sites_of(request), now_of(request))
     return Json({"items": [route_shape(one, states) for one in routes_of(request)], "next": None})
 
 
-@router.get("/notices", response_model=Listed[dict[str, Any]])
+@router.get("/notices", response_model=promised.Listed[promised.Notice], responses=answers(examples.NOTICES))
 def notices(
     request: Request,
-    route: Annotated[str | None, Query(max_length=64)] = None,
+    route: Annotated[str | None, Query(max_length=64, description="only of this route")] = None,
     state: NoticeState | None = None,
     site: SiteFilter = None,
     next: Next = None,
@@ -94,35 +85,30 @@ def notices(
     )
 
 
-class OfAlarm(Listed[dict[str, Any]]):
-    """The notices of an alarm, and what was not told."""
-
-    untold: list[dict[str, Any]] = Field(
-        description='each: route, kind, state ("waiting" or "dropped"), wanted, due, why it was dropped'
-    )
-
-
-@router.get("/alarms/{number}/notices")
-def of_alarm(request: Request, number: AlarmNumber) -> OfAlarm:
+@router.get(
+    "/alarms/{number}/notices", response_model=promised.NoticesOfAlarm, responses=answers(examples.NOTICES_OF_ALARM)
+)
+def of_alarm(request: Request, number: AlarmNumber) -> Json:
     """Who was told of an alarm, oldest first; who is still to be, and who was not and why."""
     database, sites = database_of(request), sites_of(request)
     if look.alarm(database, sites, number) is None:
         raise not_found(f"There is no alarm {number}.")
     names = {one.name: one for one in routes_of(request)}
-    return OfAlarm(
-        items=[notice_shape(one, names) for one in look_notices.of_alarm(database, sites, number)],
-        next=None,
-        untold=plain(look_notices.untold(database, sites, number)),
-    )
+    told = [notice_shape(one, names) for one in look_notices.of_alarm(database, sites, number)]
+    return Json({"items": told, "next": None, "untold": plain(look_notices.untold(database, sites, number))})
 
 
-@router.post("/routes/{name}/test", status_code=202)
-async def test_route(request: Request, name: RouteName, body: TestBody | None = None) -> TestAsked:
+@router.post(
+    "/routes/{name}/test", status_code=202, response_model=promised.TestAsked,
+    responses=answers(examples.TESTED, 409, 429, status=202),
+)  # fmt: skip
+async def test_route(request: Request, name: RouteName, body: TestBody | None = None) -> Json:
     """Sends a test to every address of a route, and to nobody else. How it goes on: /notices?route=NAME."""
     number, outcome = await ask_for_test(request, name, body.by if body else None)
     made = await run_in_threadpool(of_test, database_of(request), sites_of(request), name, number)
     names = {one.name: one for one in routes_of(request)}
-    return TestAsked(number=number, outcome=outcome or None, notices=[notice_shape(one, names) for one in made])
+    told = [notice_shape(one, names) for one in made]
+    return Json({"number": number, "outcome": outcome or None, "notices": told}, 202)
 
 
 test_route.__test__ = False  # type: ignore[attr-defined]

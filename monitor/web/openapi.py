@@ -12,7 +12,7 @@ from fastapi import FastAPI
 from pydantic import BaseModel, ConfigDict, Field
 
 from monitor.web import needs, problems
-from monitor.web.api_router import JSON, PREFIX
+from monitor.web.api_router import JSON, PREFIX, restored
 from monitor.web.reader import ATTEND, LOOK, MANAGE
 
 PROBLEMS = {
@@ -86,7 +86,7 @@ class DescribedApp(FastAPI):
     def openapi(self) -> dict[str, Any]:
         """The description, made once."""
         if self.openapi_schema is None:
-            self.openapi_schema = finish(super().openapi())
+            self.openapi_schema = finish(restored(super().openapi()))
         return self.openapi_schema
 
 

@@ -136,7 +136,7 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, tonight and runs."""
     said = item["estimate"] or {}
-    inner = ("estimate", "estimate_time", "runs", "service", "technician", "offers")
+    inner = ("estimate", "estimate_time", "runs", "service", "technician", "offers", "checks_done")
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
     shaped["limit"] = limit_shape(limit)
     for key in ESTIMATE_KEYS:

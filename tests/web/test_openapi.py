@@ -64,6 +64,10 @@ def test_examples_are_what_they_say(described: dict[str, Any]) -> None:
             told += [one["value"] for one in media.get("examples", {}).values()]
             for example in told:
                 wrong += [f"{method} {path} {fault}" for fault in faults(described, media.get("schema", {}), example)]
+    for name, model in described["components"]["schemas"].items():
+        wrong += [
+            f"{name} {fault}" for example in model.get("examples", ()) for fault in faults(described, model, example)
+        ]
     assert wrong == []
 
 
@@ -93,3 +97,19 @@ def test_a_method_that_an_address_does_not_take(client: httpx.Client) -> None:
     answer = client.delete("/api/v1/alarms/1/acknowledge")
     assert (answer.status_code, answer.headers["content-type"]) == (405, MEDIA_TYPE)
     assert answer.headers["allow"] == "POST"
+
+
+def test_every_operation_shows_what_is_sent_and_what_is_answered(described: dict[str, Any]) -> None:
+    def is_shown(media: dict[str, Any]) -> bool:
+        schema = media.get("schema", {})
+        refs = [one["$ref"] for one in (schema, *schema.get("anyOf", [])) if "$ref" in one]
+        models = [described["components"]["schemas"][ref.rpartition("/")[2]] for ref in refs]
+        return "example" in media or "examples" in media or any("examples" in model for model in models)
+
+    for method, path, operation in operations(described):
+        for body in (operation.get("requestBody"), *operation["responses"].values()):
+            for kind, media in (body or {}).get("content", {}).items():
+                assert is_shown(media), (method, path, kind)
+        for parameter in operation.get("parameters", []):
+            assert parameter["in"] != "path" or parameter["schema"].get("examples"), (method, path, parameter["name"])
+        assert operation["tags"] and operation["summary"] and operation["description"], (method, path)
