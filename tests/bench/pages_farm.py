@@ -36,7 +36,7 @@ def plate_of(at: int) -> str:
     )
 
 
-def build(database: Database, fans: int, now: datetime) -> dict[tuple[str, str], int]:
+def build(database: Database, fans: int, now: datetime, *, alarms: bool = True) -> dict[tuple[str, str], int]:
     """Enters sites and fans at once, with a version, a newest reading and an estimate each, and alarms at one in
     fifteen; (site, fan) -> point."""
     wanted = names(fans)
@@ -48,7 +48,7 @@ def build(database: Database, fans: int, now: datetime) -> dict[tuple[str, str],
     rng = np.random.default_rng(7)
     now_ms = to_ms(now)
     batch = Batch()
-    alarms: list[Alarm] = []
+    raised_alarms: list[Alarm] = []
     changes: list[AlarmChange] = []
     for at, key in enumerate(wanted):
         plate = read_nameplate(plate_of(at))
@@ -67,18 +67,18 @@ def build(database: Database, fans: int, now: datetime) -> dict[tuple[str, str],
             figures = WindowFigures(amps[0], amps[1], amps, (459, 455, 458), 0.8, 457.0, 4.0, 0.1, 1800, 180, None)
             if running:
                 batch.estimates[made[key]] = (now_ms, estimate(plate, figures, 250.0).as_json())
-        if at % 15 == 3 and running:
+        if alarms and at % 15 == 3 and running:
             condition, priority, setpoint = ALARMS[at % 2]
             since = now - timedelta(minutes=float(rng.integers(3, 300)))
             raised = Raised(condition, since, since, ratio, setpoint, ratio, priority)
-            number = len(alarms) + 1
+            number = len(raised_alarms) + 1
             alarm, change, _ = step(
                 None, raised, now, number=number, change_number=number, about=About(*key, None, condition)
             )
             assert alarm is not None and change is not None
-            alarms.append(alarm)
+            raised_alarms.append(alarm)
             changes.append(change)
-    batch.alarms, batch.changes = alarms, changes
+    batch.alarms, batch.changes = raised_alarms, changes
     commit(database, batch)
     return made
 
