@@ -215,7 +215,8 @@ def put_nameplate(
         if not _sites(connection, tables.sites.c.site == site):
             there = ", ".join(known.site for known in _sites(connection)) or "none yet"
             raise ConfigError(
-                f'there is no site "{site}" (known: {there}). Enter it under [sites.{site}] in the settings.'
+                f'there is no site "{site}" (known: {there}). Enter it on the page Register, or under '
+                f"[sites.{site}] in the settings."
             )
         point_id = _put_point(connection, site, fan, "fan", to_ms(now))
         for kind, name in (("supply", nameplate.fan.supply), ("weather", nameplate.fan.weather)):

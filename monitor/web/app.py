@@ -37,6 +37,7 @@ from monitor.web import (
     people_page,
     problems,
     record_page,
+    register_api,
     register_page,
     review_page,
     sign_in,
@@ -119,6 +120,7 @@ def create_app(
     problems.install(app)
     app.include_router(api.router)
     app.include_router(alarms_api.router)
+    app.include_router(register_api.router)
     app.include_router(fans_page.router, include_in_schema=False)
     app.include_router(morning_api.router)
     app.include_router(pages.router, include_in_schema=False)

@@ -103,6 +103,17 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("GET", "/api/v1/openapi.json"): Example("/api/v1/openapi.json", OWN),
     ("GET", "/api/v1/review.schema.json"): Example("/api/v1/review.schema.json", OWN),
     ("GET", "/api/v1/fans"): Example("/api/v1/fans"),
+    ("GET", "/api/v1/sites"): Example("/api/v1/sites"),
+    ("POST", "/api/v1/sites"): posts(
+        "/api/v1/sites", 201, foreign=REFUSED, json={"site": "crest", "time_zone": "America/Chicago"}
+    ),
+    ("GET", "/api/v1/sites/{site}"): Example("/api/v1/sites/meadow", HIDDEN),
+    ("PUT", "/api/v1/sites/{site}"): posts("/api/v1/sites/meadow", 200, json={"supper": "18:30"}),
+    ("GET", "/api/v1/fans/{site}/{fan}/nameplate"): Example(f"{API_FAN}/nameplate", HIDDEN),
+    ("PUT", "/api/v1/fans/{site}/{fan}/nameplate"): posts(
+        f"{API_FAN}/nameplate", 200, content=THREE_PHASE, headers={"content-type": "text/plain"}
+    ),
+    ("DELETE", "/api/v1/fans/{site}/{fan}"): posts("/api/v1/fans/meadow/south-2", 200),
     ("GET", "/api/v1/fans/{site}/{fan}"): Example(API_FAN, HIDDEN),
     ("GET", "/api/v1/fans/{site}/{fan}/readings"): Example(f"{API_FAN}/readings", HIDDEN),
     ("GET", "/api/v1/fans/{site}/{fan}/service"): Example(f"{API_FAN}/service", HIDDEN),
