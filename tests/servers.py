@@ -42,11 +42,12 @@ def free_port() -> int:
 
 def until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:
     """Waits for something to become true; fails loudly."""
-    end = time.monotonic() + seconds
+    began = time.monotonic()
     while not true():
-        if time.monotonic() > end:
+        waited = time.monotonic() - began
+        if waited > seconds:
             raise AssertionError(f"{what} did not come about within {seconds} s")
-        time.sleep(0.01)
+        time.sleep(min(max(0.01, 0.05 * waited), 0.2))  # asking, too, costs: of a service, or what it waits for
 
 
 Talk = Callable[[socket.socket, threading.Event], None]
@@ -281,10 +282,17 @@ class Running:
         return self.place / "data" / "monitor.db"
 
     def command(self, *words: str, ok: bool = True) -> subprocess.CompletedProcess[str]:
-        done = subprocess.run(
-            [sys.executable, "-m", "monitor.cli", *words, "--settings", str(self.settings)],
-            capture_output=True, text=True, timeout=120,
-        )  # fmt: skip
+        given = [*words, "--settings", str(self.settings)]
+        if self.loaded is None:
+            done = subprocess.run(
+                [sys.executable, "-m", "monitor.cli", *given], capture_output=True, text=True, timeout=120
+            )
+        else:
+            out, errors = self.place / "command-out", self.place / "command-errors"
+            out.write_text("")
+            errors.write_text("")
+            code = self.loaded.start(given, out, errors).wait(120)
+            done = subprocess.CompletedProcess(given, code, out.read_text(), errors.read_text())
         assert not ok or done.returncode == 0, done.stderr
         return done
 

@@ -14,15 +14,14 @@ import monitor
 
 PACKAGE = Path(monitor.__file__).parent
 
-_ASK = """
-from tests.conftest import columns, nameplate
-from monitor.watch.advance import advance, new_states
-from monitor.watch.limits import resolve, stack
-rows = [(0, 10_000.0 * n, (39.0 if n < 100 else 42.0,) * 3, (460.0,) * 3, 0) for n in range(300)]
-changes, _ = advance(new_states(1), columns(rows), stack([resolve(nameplate())]))
-print([(change.condition, change.what) for change in changes
-       if change.condition in ("overload", "low-margin") and change.what in (1, 2, 3)])
+_CALLER = """
+from monitor.motor.compiled import compiled
+from monitor.motor.unbalance import unbalance_of
+@compiled
+def twice(a: float, b: float, c: float) -> float:
+    return 2.0 * unbalance_of(a, b, c)
 """
+"""Stands in a file of its own, as the kernel does, and holds a formula of another."""
 
 
 @pytest.mark.parametrize(
@@ -37,27 +36,24 @@ def test_the_mark_changes_with_every_file_that_is_compiled_in(tmp_path: Path, fi
     assert monitor.mark_of_the_sources(package) != before
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(900)  # it compiles twice
-def test_a_changed_table_is_not_judged_by_the_old_kernel(tmp_path: Path) -> None:
-    """Low margin stands, then overload takes over; in the changed table low margin simply goes on standing."""
+def test_a_changed_formula_is_not_worked_by_the_old_code_of_its_caller(tmp_path: Path) -> None:
+    """Numba by itself looks at the caller's file only, which stays as it is."""
     shutil.copytree(PACKAGE, tmp_path / "monitor", ignore=shutil.ignore_patterns("__pycache__", "static", "templates"))
-    (tmp_path / "tests" / "reference").mkdir(parents=True)
-    for name in ("conftest.py", "reference/values.py"):
-        shutil.copy(Path(__file__).parent / name, tmp_path / "tests" / name)
+    (tmp_path / "monitor" / "caller.py").write_text(_CALLER)
     environment = {**os.environ, "PYTHONPATH": str(tmp_path), "NUMBA_CACHE_DIR": str(tmp_path / "compiled")}
 
-    def ask() -> str:
+    def ask() -> float:
         done = subprocess.run(
-            [sys.executable, "-c", _ASK], env=environment, cwd=tmp_path, capture_output=True, text=True
-        )
+            [sys.executable, "-c", "from monitor.caller import twice; print(twice(460.0, 467.0, 450.0))"],
+            env=environment, cwd=tmp_path, capture_output=True, text=True,
+        )  # fmt: skip
         assert done.returncode == 0, done.stderr
-        return done.stdout
+        return float(done.stdout)
 
-    assert ask() == "[('low-margin', 1), ('overload', 1), ('low-margin', 3)]\n"
-    table = tmp_path / "monitor" / "watch" / "table.py"
-    text = table.read_text()
-    by_overload = '(*_SUPPLY, "trip-near", "overload")'
-    assert text.count(by_overload) == 1
-    table.write_text(text.replace(by_overload, "_SUPPLY"))
-    assert ask() == "[('low-margin', 1), ('overload', 1)]\n"
+    first = ask()
+    assert len(list((tmp_path / "compiled").rglob("caller.twice-*.nbi"))) == 1  # it was kept
+    formula = tmp_path / "monitor" / "motor" / "unbalance.py"
+    text = formula.read_text()
+    assert text.count("return 100.0 * max(") == 1
+    formula.write_text(text.replace("return 100.0 * max(", "return 300.0 * max("))
+    assert ask() == pytest.approx(3.0 * first)

@@ -8,20 +8,21 @@ No pytest here; `python -m tests.warm` is the loaded process, told what to do by
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import select
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
-from typing import IO
 
 HERE = Path(__file__).resolve().parent.parent
 
 
 class Loaded:
-    """The loaded process. One service at a time; each is told by its number and, when it has ended, its exit code."""
+    """The loaded process; it starts as many as are asked for, one beside the other."""
 
     def __init__(self, log: Path) -> None:
         with log.open("ab") as out:
@@ -29,14 +30,43 @@ class Loaded:
                 [sys.executable, "-m", "tests.warm"],
                 cwd=HERE, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=out, text=True, bufsize=1,
             )  # fmt: skip
+        self._codes: dict[int, int] = {}
 
-    def start(self, words: list[str], log: Path) -> Forked:
-        """The command `amp-monitor WORDS` in a process of its own; what it says is added to the log."""
-        to, out = self._process.stdin, self._process.stdout
-        assert to is not None and out is not None
-        to.write(json.dumps([words, str(log)]) + "\n")
-        to.flush()
-        return Forked(int(out.readline()), out)
+    def start(self, words: list[str], log: Path, errors: Path | None = None) -> Forked:
+        """The command `amp-monitor WORDS` in a process of its own; what it says is added to the log.
+
+        errors: where what it says on its second output goes; None: into the log too
+        """
+        assert self._process.stdin is not None
+        self._process.stdin.write(json.dumps([words, str(log), str(errors or log)]) + "\n")
+        self._process.stdin.flush()
+        while (told := self._hear())[0] != "started":
+            pass
+        return Forked(told[1], self)
+
+    def code(self, pid: int, seconds: float) -> int | None:
+        """The exit code of one of them (less the signal's number after a signal); None: it runs after so long."""
+        assert self._process.stdout is not None
+        until = time.monotonic() + seconds
+        while pid not in self._codes and select.select(
+            [self._process.stdout], [], [], max(0.0, until - time.monotonic())
+        )[0]:
+            self._hear()
+        return self._codes.get(pid)
+
+    def _hear(self) -> tuple[str, int, int]:
+        """The next thing that it tells: ("started" | "ended", pid, exit code)."""
+        assert self._process.stdout is not None
+        # Byte by byte of the pipe itself: what a buffer held already, `select` would not see.
+        line = b""
+        while not line.endswith(b"\n"):
+            byte = os.read(self._process.stdout.fileno(), 1)
+            assert byte, "the loaded process has ended; its log tells why"
+            line += byte
+        what, pid, code = json.loads(line)
+        if what == "ended":
+            self._codes[pid] = code
+        return what, pid, code
 
     def close(self) -> None:
         """Ends the loaded process."""
@@ -47,19 +77,18 @@ class Loaded:
 
 
 class Forked:
-    """What `subprocess.Popen` offers for one service; its parent, the loaded process, tells of its end."""
+    """What `subprocess.Popen` offers for one service; its parent tells of its end."""
 
-    def __init__(self, pid: int, told: IO[str]) -> None:
+    def __init__(self, pid: int, loaded: Loaded) -> None:
         self.pid = pid
-        self._told = told
-        self._code: int | None = None
+        self._loaded = loaded
 
     def poll(self) -> int | None:
         """The exit code (less the signal's number after a signal), None while it runs."""
-        return self._look(0.0)
+        return self._loaded.code(self.pid, 0.0)
 
     def wait(self, seconds: float) -> int:
-        code = self._look(seconds)
+        code = self._loaded.code(self.pid, seconds)
         if code is None:
             raise subprocess.TimeoutExpired("service", seconds)
         return code
@@ -71,32 +100,36 @@ class Forked:
     def kill(self) -> None:
         self.send_signal(signal.SIGKILL)
 
-    def _look(self, seconds: float) -> int | None:
-        if self._code is None and select.select([self._told], [], [], seconds)[0]:
-            self._code = int(self._told.readline())
-        return self._code
-
 
 def main() -> None:
-    """Loads, then starts what it is told to, one after another, until its input ends."""
+    """Loads, then starts what it is told to until its input ends. A child waits for each and tells of its end."""
     import monitor.service.shell  # noqa: F401
     from monitor import cli
     from monitor.watch.advance import prepare
 
     prepare()
     for line in sys.stdin:
-        words, log = json.loads(line)
+        words, log, errors = json.loads(line)
+        with contextlib.suppress(ChildProcessError):
+            while os.waitpid(-1, os.WNOHANG)[0]:
+                pass
+        if os.fork():
+            continue
         pid = os.fork()
         if pid == 0:
-            out = os.open(log, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
-            for number in (1, 2):
-                os.dup2(out, number)
+            for number, file in ((1, log), (2, errors)):
+                os.dup2(os.open(file, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644), number)
             sys.stdin.close()
             sys.argv = ["amp-monitor", *words]
             cli.main()
             return  # by the ordinary way out
-        print(pid, flush=True)
-        print(os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]), flush=True)
+        _tell("started", pid, 0)
+        _tell("ended", pid, os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1]))
+        os._exit(0)
+
+
+def _tell(what: str, pid: int, code: int) -> None:
+    os.write(1, json.dumps([what, pid, code]).encode() + b"\n")  # at once and whole: others tell beside it
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.servers import MOSQUITTO, Mosquitto, Running
+from tests.warm import Loaded
 
 
 @pytest.fixture
@@ -20,9 +21,17 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
     server.kill()
 
 
+@pytest.fixture(scope="session")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Loaded]:
+    """What services are forked from: loading takes some seconds each time."""
+    process = Loaded(tmp_path_factory.mktemp("loaded") / "log")
+    yield process
+    process.close()
+
+
 @pytest.fixture
-def service(tmp_path: Path, broker: Mosquitto) -> Iterator[Running]:
-    running = Running(tmp_path / "service", broker.port)
+def service(tmp_path: Path, broker: Mosquitto, loaded: Loaded) -> Iterator[Running]:
+    running = Running(tmp_path / "service", broker.port, loaded=loaded)
     yield running
     if running.process is not None:
         running.kill()

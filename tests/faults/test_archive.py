@@ -436,15 +436,14 @@ def test_we_are_killed_between_the_write_and_the_cursor(
 @pytest.mark.slow
 @pytest.mark.broker
 def test_a_whole_service_copies_what_it_judged_and_goes_on_after_a_kill(
-    influx: Influx, broker: Mosquitto, tmp_path: Path, door: Door
+    influx: Influx, broker: Mosquitto, tmp_path: Path, door: Door, loaded: Loaded
 ) -> None:
     (tmp_path / "token").write_text("u:p")
     running = Running(
         tmp_path / "service", broker.port,
-        f'[influx]\nurl = "{door.url}/"\norg = "farm"\nbucket = "amps"\ntoken_file = "{tmp_path}/token"\n',
+        f'[influx]\nurl = "{door.url}/"\norg = "farm"\nbucket = "amps"\ntoken_file = "{tmp_path}/token"\n', loaded,
     )  # fmt: skip
     running.register("bin-1")
-    running.loaded = loaded = Loaded(tmp_path / "loaded-log")
     try:
         running.start()
         with Publisher(broker.port) as publisher:
@@ -466,4 +465,3 @@ def test_a_whole_service_copies_what_it_judged_and_goes_on_after_a_kill(
     finally:
         if running.process is not None:
             running.kill()
-        loaded.close()
