@@ -48,9 +48,10 @@ class Loaded:
         """The exit code of one of them (less the signal's number after a signal); None: it runs after so long."""
         assert self._process.stdout is not None
         until = time.monotonic() + seconds
-        while pid not in self._codes and select.select(
-            [self._process.stdout], [], [], max(0.0, until - time.monotonic())
-        )[0]:
+        while (
+            pid not in self._codes
+            and select.select([self._process.stdout], [], [], max(0.0, until - time.monotonic()))[0]
+        ):
             self._hear()
         return self._codes.get(pid)
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -82,6 +81,8 @@ def test_an_even_chance_where_the_mean_meets_the_limit(highest: float, deviation
 @given(st.floats(-25.0, 20.0), st.floats(0.0, 2000.0))
 def test_the_load_of_the_air_goes_with_its_density(low_c: float, altitude_m: float) -> None:
     """Dry air of CoolProp, a real gas: the active amps go with its density."""
+    from CoolProp.HumidAirProp import HAPropsSI  # a second and more, and each process collects this file
+
     pressure = site_pressure(altitude_m)
     volume, reference = (HAPropsSI("Vda", "T", t_c + 273.15, "P", pressure, "R", 0.0) for t_c in (low_c, 20.0))
     ratio = reference / volume

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import psychrolib
 import pytest
-from CoolProp.HumidAirProp import HAPropsSI
 
 from monitor.blades.air import density, power_at_reference, power_ratio, saturation_pressure, site_pressure
 from tests.reference.values import Ledger, load
@@ -51,6 +50,8 @@ def test_power_goes_with_density(ledger: Ledger) -> None:
 @pytest.mark.parametrize("altitude", [0.0, 1500.0])
 def test_density_ratio_against_other_libraries(altitude: float, ledger: Ledger) -> None:
     """What counts is the ratio between two temperatures at one site; dry and at 80 % humidity."""
+    from CoolProp.HumidAirProp import HAPropsSI  # a second and more, and each process collects this file
+
     pressure = site_pressure(altitude)
     psychrolib.SetUnitSystem(psychrolib.SI)
     ours = [1.0 / power_at_reference(t) for t in TEMPERATURES]
@@ -76,6 +77,8 @@ def test_density_ratio_against_other_libraries(altitude: float, ledger: Ledger) 
 
 
 def test_density_against_other_libraries(ledger: Ledger) -> None:
+    from CoolProp.HumidAirProp import HAPropsSI
+
     for humidity in (0.0, 0.5, 1.0):
         ours = [density(t, 98_000.0, humidity) for t in TEMPERATURES]
         theirs = [1.0 / HAPropsSI("Vha", "T", t + 273.15, "P", 98_000.0, "R", humidity) for t in TEMPERATURES]

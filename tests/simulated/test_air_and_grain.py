@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-import CoolProp.CoolProp as coolprop
 import numpy as np
 import pytest
 
@@ -123,6 +122,8 @@ def test_standard_atmosphere(altitude, pascal):
 
 @pytest.mark.parametrize("air_c", [-20.0, 0.0, 20.0, 35.0])
 def test_density_as_coolprop_says(air_c):
+    import CoolProp.CoolProp as coolprop  # a second and more, and each process collects this file
+
     dry = coolprop.PropsSI("D", "T", air_c + 273.15, "P", weather.pressure(300.0), "Air")
     assert float(weather.thickness(air_c, 300.0)) == pytest.approx(dry, rel=1.5e-3)
 
