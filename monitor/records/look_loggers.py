@@ -8,9 +8,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from monitor.records import register, tables
+from monitor.records import tables
 from monitor.records.database import Database
 from monitor.records.pages import MOST, Page, key_of, page
+from monitor.records.registered import known_in
 from monitor.records.rows import from_ms, from_ms_or_none
 from monitor.records.scope import Sites, within
 from monitor.records.start import COUNTED
@@ -82,9 +83,11 @@ def _latest(stored: int | None, later: Mapping[int, tuple[int, int, int]], point
 def _in_use(connection: sa.Connection, sites: Sites) -> set[tuple[str, str]]:
     """Site and name of every fan in the register, and of the points that those fans name."""
     found: set[tuple[str, str]] = set()
-    for key, version in register.fans_in(connection, sites):
-        plate = version.nameplate.fan
-        found |= {(key.site, name) for name in (key.name, plate.supply, plate.weather) if name is not None}
+    for fan in known_in(connection).of(sites):
+        plate = fan.nameplate.fan
+        for name in (fan.key.name, plate.supply, plate.weather):
+            if name is not None:
+                found.add((fan.key.site, name))
     return found
 
 

@@ -26,6 +26,7 @@ from monitor.web.alarms_api import USUAL_SPAN, figures_of, reason_of
 from monitor.web.api import database_of, now_of, only, sites_of
 from monitor.web.fan_page import alarm_row
 from monitor.web.held import held_words, out_words
+from monitor.web.lighter import lighter
 from monitor.web.pages import render
 from monitor.web.problems import Problem, not_found
 from monitor.web.shown import zone_of
@@ -146,7 +147,7 @@ def alarms(
     def zone(name: str) -> ZoneInfo:
         return zone_of(known.get(name, UTC))
 
-    return render(
+    page = render(
         request, "alarms.html", site=site, sites=known, next=past["next"], later=next is not None,
         standing=[row(one) for one in open_ if one["suppression"] is None], held=[row(one) for one in held],
         past=[row(one) for one in past["items"]],
@@ -155,6 +156,7 @@ def alarms(
         noisy=[(one, _noisy_title(one, known)) for one in noisy], days=USUAL_SPAN.days,
         today=now.astimezone(zone(site or (fans[0].site if fans else ""))).date().isoformat(),
     )  # fmt: skip
+    return lighter(request, page)
 
 
 def _noisy_title(one: Noisy, known: Mapping[str, Site]) -> str:

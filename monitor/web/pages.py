@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Path, Request
+from fastapi import APIRouter, Form, Path, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -18,13 +18,15 @@ from monitor.settings import NAME
 from monitor.web import asked, fan_page, tonight, words
 from monitor.web.api import database_of, now_of, only, point_of, sites_of
 from monitor.web.heard import known_loggers
+from monitor.web.lighter import lighter
 from monitor.web.live import mark_text
 from monitor.web.news import newest
 from monitor.web.problems import not_found
-from monitor.web.shapes import limit_of
+from monitor.web.shapes import HEALTHS, limit_of
 from monitor.web.shown import zone_of
 from monitor.web.told import told_line
 
+LOGGERS_AT_ONCE = 100
 SHOWN_REJECTED = 50
 TABLE_HOURS = 2
 TABLE_SECONDS = 600
@@ -140,8 +142,8 @@ async def tonights_low(
 
 
 @router.get("/loggers")
-def loggers(request: Request) -> Response:
-    """Health, rejected, fans to be taken on."""
+def loggers(request: Request, part: Annotated[int, Query(ge=1, le=100_000)] = 1) -> Response:
+    """Health, rejected, fans to be taken on; of many loggers so many at a time, what somebody must see to first."""
     database, sites, now = database_of(request), sites_of(request), now_of(request)
     known = {one.site: one for one in register.sites(database, sites)}
     rejected = look.rejected(database, sites, limit=SHOWN_REJECTED)
@@ -152,16 +154,24 @@ def loggers(request: Request) -> Response:
     def zone(site: str | None) -> Any:
         return zone_of(known.get(site or "", utc))
 
+    heard = sorted(known_loggers(database, sites), key=lambda one: HEALTHS.index(one["health"]))
+    parts = max(1, -(-len(heard) // LOGGERS_AT_ONCE))
+    if part > parts:
+        return RedirectResponse(f"/loggers?part={parts}")
+    healths = [(health, sum(one["health"] == health for one in heard)) for health in HEALTHS]
     health = request.app.state.health()
     no_broker = None if health.get("broker_connected", True) else fan_page.sentence(health["broker"])
-    return render(
-        request, "loggers.html", now=now, zone=zone, known=known, loggers=known_loggers(database, sites),
+    page = render(
+        request, "loggers.html", now=now, zone=zone, known=known, total=len(heard),
+        loggers=heard[(part - 1) * LOGGERS_AT_ONCE : part * LOGGERS_AT_ONCE], part=part, parts=parts,
+        first=(part - 1) * LOGGERS_AT_ONCE + 1, healths=[(health, count) for health, count in healths if count],
         newcomers=look.newcomers(database, sites)["items"], rejected=rejected["items"],
         more_rejected=rejected["next"] is not None,
         counts=look.reject_counts(database, sites)["items"], name_fits=lambda name: bool(NAME.fullmatch(name)),
         alarms=[fan_page.alarm_row(one, zone(one["site"]), now, asked.waiting(database)) for one in supply_alarms],
         legs_of=legs_of, no_broker=no_broker,
     )  # fmt: skip
+    return lighter(request, page)
 
 
 def legs_of(reading: dict[str, Any]) -> str:

@@ -163,6 +163,10 @@ def run_shape(run: Mapping[str, Any]) -> dict[str, Any]:
     return shaped
 
 
+HEALTHS = ("overdue", "offline", "not heard yet", "heard")
+"""How a logger may be, what somebody must see to first."""
+
+
 def logger_health(logger: Mapping[str, Any], overdue: bool) -> str:
     """How a logger is, in a word or two."""
     if logger["last_reading"] is None:

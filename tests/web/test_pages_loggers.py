@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import httpx
+import pytest
 
 from monitor.records.database import Database
+from monitor.web import pages
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
 from tests.web.conftest import NOW
@@ -23,6 +25,20 @@ def test_loggers_tell_health_rejected_and_newcomers(farm: Farm, client: httpx.Cl
         "came in just now",
     ):  # fmt: skip
         assert words in said, words
+
+
+def test_of_many_loggers_those_that_somebody_must_see_to_come_first(
+    farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pages, "LOGGERS_AT_ONCE", 2)
+    whole(farm)
+    first, last = page(client, "/loggers").text, page(client, "/loggers?part=4").text
+    assert "1 overdue, 1 not heard yet, 5 heard." in first
+    assert "Loggers 1 to 2 of 7, what somebody must see to first." in first
+    said = first[first.index("Logger of") :]
+    assert said.index("south-3") < said.index("west-1") and "north-4" not in said
+    assert "Loggers 7 to 7 of 7" in last and "Part 4 of 4" in last
+    assert client.get("/loggers?part=9").headers["location"] == "/loggers?part=4"
 
 
 def test_loggers_tell_that_no_reading_can_come_in(database: Database) -> None:
