@@ -19,10 +19,11 @@ from monitor.records.fan_file import read_nameplate
 from monitor.records.pages import key_of, page
 from monitor.records.register import Site, Version
 from monitor.web import asked, site_form
-from monitor.web.api import FanName, Listed, Next, SiteName, database_of, listed, now_of, only, sites_of
+from monitor.web.api import FanName, Next, SiteName, database_of, listed, now_of, only, sites_of
 from monitor.web.api_router import JSON, Json, answers, api_router
 from monitor.web.plate_fields import tables_of
 from monitor.web.problems import Problem, not_found
+from monitor.web.promised import Listed
 from monitor.web.register_page import may_add_sites
 from monitor.web.site_page import NOT_YOURS
 from monitor.web.times import read_time, rfc3339

@@ -7,6 +7,7 @@ look sees all of it, who manages changes it.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 from datetime import datetime
 from typing import Annotated, Any
@@ -19,6 +20,7 @@ from monitor.errors import ConfigError
 from monitor.records import look, register
 from monitor.records.actions import clean
 from monitor.records.register import PointKey, Site, Version
+from monitor.records.registered import known_in, words_of
 from monitor.records.scope import ALL, allows
 from monitor.settings import NAME
 from monitor.web import asked, plate_form, plate_hints, plate_history, words
@@ -66,21 +68,25 @@ def the_register(
 ) -> Response:
     """Sites and their fans, so many at a time."""
     database, sites, now = database_of(request), sites_of(request), now_of(request)
-    known = {one.site: one for one in register.sites(database, sites)}
+    with database.read() as connection:
+        kept = known_in(connection)
+    known = {name: one for name, one in kept.sites.items() if allows(sites, name)}
     if site is not None and site not in known:
         raise not_found(f"There is no site {site}.")
-    every = register.fans(database, only(sites, site))
-    wanted = clean(said, 200).lower().split()
-    found = [one for one in every if all(word in _searched(one, known) for word in wanted)]
+    wanted = words_of(clean(said, 200))
+    every = list(kept.of(only(sites, site)))
+    found = [one for one in every if one.fits(wanted)]
     parts = max(1, -(-len(found) // FANS_AT_ONCE))
     if part > parts:
         raise not_found("There are not so many fans.")
     here = found[(part - 1) * FANS_AT_ONCE : part * FANS_AT_ONCE]
-    shown = [known[site]] if site else [one for one in known.values() if not wanted or _has(here, one)]
-    fans = {one.site: [_line(*fan) for fan in here if fan[0].site == one.site] for one in shown}
-    counts: dict[str, int] = {}
-    for key, _ in every:
-        counts[key.site] = counts.get(key.site, 0) + 1
+    counts = Counter(fan.key.site for fan in every)
+    there = {fan.key.site for fan in here}
+    empty = set() if wanted or part < parts else known.keys() - counts.keys()  # sites without fans come last
+    shown = [known[site]] if site else [one for name, one in known.items() if name in there or name in empty]
+    fans: dict[str, list[dict[str, Any]]] = {one.site: [] for one in shown}
+    for fan in here:
+        fans[fan.key.site].append(_line(fan.key, fan.version))
     newcomers = [one for one in look.newcomers(database, sites)["items"] if site is None or one["site"] == site]
     return render(
         request, "register.html", sites=shown, every_site=known, site=site, said=clean(said, 200), fans=fans,
@@ -88,17 +94,6 @@ def the_register(
         facts={one.site: site_facts(one, now) for one in shown}, may_add=may_add_sites(request),
         register_path=register_path, name_fits=lambda name: bool(NAME.fullmatch(name)), legs_of=legs_of,
     )  # fmt: skip
-
-
-def _has(fans: list[tuple[PointKey, Version]], site: Site) -> bool:
-    return any(key.site == site.site for key, _ in fans)
-
-
-def _searched(fan: tuple[PointKey, Version], known: dict[str, Site]) -> str:
-    key, version = fan
-    plate = version.nameplate.fan
-    names = (key.site, known[key.site].name if key.site in known else "", key.name, plate.plenum, plate.supply)
-    return " ".join(one for one in names if one).lower()
 
 
 def _line(key: PointKey, version: Version) -> dict[str, Any]:
