@@ -21,7 +21,7 @@ from monitor.records.scope import Sites, allows
 from monitor.records.service_entry import entry_schema
 from monitor.web import asked, examples
 from monitor.web.api_router import JSON, Json, answers, api_router, shown
-from monitor.web.heard import loggers_shape
+from monitor.web.heard import loggers_page
 from monitor.web.live import Live, Program, mark_of
 from monitor.web.news import MARK_LENGTH
 from monitor.web.problems import Problem, not_found
@@ -302,9 +302,12 @@ async def tonight(request: Request, site: SiteName, body: TonightsLow) -> Json:
 
 
 @router.get("/loggers", response_model=Listed[Logger], responses=answers(examples.LOGGERS))
-def loggers(request: Request) -> Json:
-    """Health of every logger, names to be taken on, and what was rejected with reasons."""
-    return Json({"items": loggers_shape(database_of(request), sites_of(request)), "next": None})
+def loggers(
+    request: Request, site: SiteFilter = None, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 500
+) -> Json:
+    """Health of every logger, names to be taken on, and what was rejected with reasons; by site and name."""
+    database, sites = database_of(request), only(sites_of(request), site)
+    return listed(lambda: loggers_page(database, sites, limit, next), dict)
 
 
 LIVE_EXAMPLE = 'event: open\nid: 90210-41\nretry: 3000\ndata: {"ok":true}\n\n'

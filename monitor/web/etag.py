@@ -43,7 +43,8 @@ def conditional(request: Request, answer: Response) -> Response:
     if request.method not in ("GET", "HEAD") or answer.status_code != 200 or body is None:
         return answer
     tag = tag_of(body)
-    headers = {"etag": tag, "cache-control": CACHED, "vary": VARIES}
+    varies = answer.headers.get("vary")  # e.g. Accept, where a route has its answer in several kinds
+    headers = {"etag": tag, "cache-control": CACHED, "vary": VARIES if varies is None else f"{VARIES}, {varies}"}
     if holds(",".join(request.headers.getlist("if-none-match")), tag):
         return Response(status_code=304, headers=headers)
     answer.headers.update(headers)

@@ -7,6 +7,7 @@ from typing import Any
 
 from monitor.records import look
 from monitor.records.database import Database
+from monitor.records.pages import Page, key_of, page
 from monitor.records.scope import Sites
 from monitor.web.shapes import logger_health, logger_shape, plain
 
@@ -39,6 +40,23 @@ def loggers_shape(database: Database, sites: Sites) -> list[dict[str, Any]]:
     for item in items:
         item["newest_rejected"] = newest.get((item["site"], item["name"]), [])[:_NEWEST_REJECTED]
     return items
+
+
+def loggers_page(database: Database, sites: Sites, limit: int, after: str | None) -> Page:
+    """A part of them, by site and name, which stay the same when a newcomer is taken on between two parts.
+
+    Raises
+    ------
+    ReadingError : `after` is not a token of this list
+    """
+    last = ["", ""] if after is None else key_of(after, str, str)
+
+    def key(item: Mapping[str, Any]) -> list[Any]:
+        return [item["site"] or "", item["name"] or ""]
+
+    items = sorted(loggers_shape(database, sites), key=key)
+    left = [item for item in items if after is None or key(item) > last][: limit + 1]
+    return page(left, [key(item) for item in left], limit)
 
 
 def known_loggers(database: Database, sites: Sites) -> list[dict[str, Any]]:

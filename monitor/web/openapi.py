@@ -45,8 +45,9 @@ TAG_HEADER = {
 ABOUT = (
     "Fans, alarms, readings, loggers and what is done with them. Times: RFC 3339 in UTC; what is not known is null, "
     "never left out. New keys may be added: leave alone what you do not know.\n\n"
-    "Lists are `items` and `next`; `&next=TOKEN` gives the rest, null: this is all. Everything that was there at the "
-    "first part comes exactly once, whatever changes meanwhile; what came since may be in a later part or in none.\n\n"
+    "Lists are `items` and `next`; `&next=TOKEN` gives the rest, null: this is all. What was there at the first "
+    "part, and still is what was asked for, comes exactly once, whatever changes meanwhile; what came since may be in "
+    "a later part or in none.\n\n"
     "Answers to GET carry an `ETag`; polled with `If-None-Match` they are sent only when they have changed. Errors are "
     "problem details (RFC 9457). A POST that asks the service for something answers 202 with its `outcome`, null where "
     "the service has not come to it within a moment: it still will.\n\n"

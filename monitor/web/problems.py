@@ -127,6 +127,7 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Exception)
     def bug(request: Request, exc: Exception) -> Response:
-        return answer(
-            request, Problem(500, "The page met a fault of its own; the service's log tells more. The watch runs on.")
-        )
+        detail = "The page met a fault of its own; the service's log tells more. The watch runs on."
+        # Nothing of ours stands around this answer: it says itself that it is not to be kept. And the server ends the
+        # connection after it: whoever asks next on the same one would hear nothing.
+        return answer(request, Problem(500, detail, headers={"cache-control": "no-store", "connection": "close"}))

@@ -11,6 +11,8 @@ from typing import Any
 import httpx
 import pytest
 
+from monitor.errors import LinkError
+from monitor.records import look
 from monitor.records.database import open_database
 from monitor.web.app import create_app
 from monitor.web.openapi import PROBLEMS, operations
@@ -43,7 +45,7 @@ def test_each_operation_tells_of_the_errors_that_follow_from_its_form(described:
 
     usual = {"401", "403", "500", "503"}
     assert of("/fans", "get") == {"200", "304", "422"} | usual
-    assert of("/loggers", "get") == {"200", "304"} | usual
+    assert of("/routes", "get") == {"200", "304"} | usual
     assert of("/fans/{site}/{fan}", "get") == {"200", "304", "404", "422"} | usual
     assert of("/live", "get") == {"200", "422"} | usual
     assert of("/alarms/{number}/shelve", "post") == {"202", "400", "404", "413", "415", "422"} | usual
@@ -113,3 +115,21 @@ def test_every_operation_shows_what_is_sent_and_what_is_answered(described: dict
         for parameter in operation.get("parameters", []):
             assert parameter["in"] != "path" or parameter["schema"].get("examples"), (method, path, parameter["name"])
         assert operation["tags"] and operation["summary"] and operation["description"], (method, path)
+
+
+def test_a_fault_of_our_own_and_a_database_that_is_away_are_told_as_problems(
+    farm: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(error: Exception) -> httpx.Response:
+        def read(*_: object, **__: object) -> None:
+            raise error
+
+        monkeypatch.setattr(look, "fans", read)
+        return client.get("/api/v1/fans")
+
+    for error, status in ((RuntimeError("a secret"), 500), (LinkError("the database is busy."), 503)):
+        answer = broken(error)
+        assert (answer.status_code, answer.headers["content-type"]) == (status, MEDIA_TYPE)
+        assert answer.headers["cache-control"] == "no-store" and answer.json()["status"] == status
+        assert "a secret" not in answer.text
+    assert answer.headers["retry-after"] == "5"
