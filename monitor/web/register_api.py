@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import msgspec
 import tomli_w
 from fastapi import Depends, Query, Request
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from monitor.errors import ConfigError, Fault
@@ -20,7 +20,7 @@ from monitor.records.pages import key_of, page
 from monitor.records.register import Site, Version
 from monitor.web import asked, site_form
 from monitor.web.api import FanName, Next, SiteName, database_of, listed, now_of, only, sites_of
-from monitor.web.api_router import JSON, Json, answers, api_router
+from monitor.web.api_router import JSON, Json, answers, api_router, shown
 from monitor.web.plate_fields import tables_of
 from monitor.web.problems import Problem, not_found
 from monitor.web.promised import Listed
@@ -30,6 +30,8 @@ from monitor.web.times import read_time, rfc3339
 
 TEXT, TOML = "text/plain", "application/toml"
 LONGEST_FILE = 65_536
+VARIES = {"vary": "Accept"}
+"""The answer comes as JSON or as the file, by what is asked for."""
 
 router = api_router("register")
 
@@ -48,7 +50,7 @@ class SiteTold(BaseModel):
 class SiteChange(BaseModel):
     """What is to be different; what is left out stays as it is."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = shown({"supper": "18:00", "units": "us"})
     name: str | None = Field(None, max_length=200)
     time_zone: str | None = Field(None, max_length=64, description="a time zone name such as America/Chicago")
     altitude_m: float | None = Field(None, ge=-430, le=5000, allow_inf_nan=False)
@@ -59,6 +61,9 @@ class SiteChange(BaseModel):
 class NewSite(SiteChange):
     """A new site; time zone and short name are needed."""
 
+    model_config = shown(
+        {"site": "creek", "name": "Creek farm", "time_zone": "America/Chicago", "altitude_m": 250, "units": "us"}
+    )
     site: str = Field(max_length=64, description="small letters, digits, dashes and dots; it stays for good")
 
 
@@ -201,8 +206,8 @@ def nameplate(
     if found is None or found.removed:
         raise not_found(f"There is no such version of {fan} at {site} in the register.")
     if _wants_text(request.headers.get("accept", "")):
-        return Response(found.text.encode(), media_type=TEXT)
-    return Json(nameplate_shape(site, fan, found))
+        return Response(found.text.encode(), media_type=TEXT, headers=VARIES)
+    return Json(nameplate_shape(site, fan, found), headers=VARIES)
 
 
 @router.put(
