@@ -38,7 +38,17 @@ class CheckDone(BaseModel):
 class CloseJob(BaseModel):
     """Closing a job: what was read after the work, what was changed, what the checks found."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {
+                    "done": "2026-10-04T20:05:00Z", "pitch": 18, "amps": [12.6, 12.4, 12.3], "volts": [450, 449, 451],
+                    "ambient_c": 15, "checks": [{"check": "bearings", "finding": "good"}], "by": "Ben",
+                }
+            ]
+        },
+    )  # fmt: skip
     done: str | None = Field(
         None, max_length=40, description=f"when the readings after the work were taken: {_TIME}; without it: now"
     )

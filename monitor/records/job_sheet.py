@@ -81,7 +81,7 @@ def _ended(item: Mapping[str, Any]) -> dict[str, Any] | None:
     last = item["runs"][0] if item["runs"] else None
     if item["running"] is not False or last is None or last["end"] is None:
         return None
-    return {key: last[key] for key in ("end", "end_cause", "confidence", "evidence")}
+    return {key: last[key] for key in ("end", "end_cause", "confidence", "evidence", "peak_amps", "peak_ratio")}
 
 
 def _checked(item: Mapping[str, Any]) -> dict[str, Any]:

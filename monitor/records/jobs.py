@@ -25,6 +25,8 @@ from monitor.records.scope import Sites, within
 
 OPEN, DONE, DROPPED = "open", "done", "dropped"
 STATES = (OPEN, DONE, DROPPED)
+PAST = "past"
+"""To ask for those that have ended, whichever way."""
 
 _TABLE = tables.jobs
 _POINTS = tables.points
@@ -174,7 +176,7 @@ def page_of(
     Parameters
     ----------
     site : of one site only
-    state : one of STATES, or "past" for those that have ended; None: all
+    state : one of STATES, or PAST; None: all
 
     Raises
     ------
@@ -185,7 +187,7 @@ def page_of(
     query = _selected(sites)
     if site is not None:
         query = query.where(_POINTS.c.site == site)
-    if state == "past":
+    if state == PAST:
         query = query.where(_TABLE.c.state != OPEN)
     elif state is not None:
         query = query.where(_TABLE.c.state == state)

@@ -319,6 +319,13 @@ def number_of_action(database: Database, action: int) -> int | None:
         return found
 
 
+def entries_of_action(database: Database, action: int) -> list[Entry]:
+    """What an operator action has entered, in that order: the end of a job enters several."""
+    with database.read() as connection:
+        query = _selected().where(_TABLE.c.action == action).order_by(_TABLE.c.number)
+        return [_entry(row) for row in connection.execute(query).mappings()]
+
+
 def item_of(entry: Entry) -> dict[str, Any]:
     """One entry as a plain dictionary."""
     withdrawn = entry.withdrawn

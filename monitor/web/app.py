@@ -29,6 +29,8 @@ from monitor.web import (
     alarms_page,
     api,
     fans_page,
+    job_page,
+    jobs_api,
     morning_api,
     morning_page,
     notices_api,
@@ -126,6 +128,8 @@ def create_app(
     app.include_router(pages.router, include_in_schema=False)
     app.include_router(alarms_page.router, include_in_schema=False)
     app.include_router(morning_page.router, include_in_schema=False)
+    app.include_router(jobs_api.router)
+    app.include_router(job_page.router, include_in_schema=False)
     app.include_router(notices_api.router)
     app.include_router(notices_page.router, include_in_schema=False)
     app.include_router(acknowledge_page.router, include_in_schema=False)

@@ -163,7 +163,7 @@ async def service(
     if faults:
         raise ConfigError("the service record or the register speaks against this entry:", faults)
     body = {"fan": fan, "entry": {"kind": entered.kind, "done": entered.done.isoformat(), **entered.body}}
-    number, outcome = await _ask(database, "service", site, body, who(by or entered.by), now)
+    number, outcome = await ask(database, "service", site, body, who(by or entered.by), now)
     if outcome != DONE:
         return outcome, None
     return outcome, await run_in_threadpool(service_record.number_of_action, database, number)
@@ -189,10 +189,10 @@ async def tonight(database: Database, sites: Sites, site: str, low_c: float | No
 
 
 async def _put(database: Database, kind: str, site: str, body: Mapping[str, Any], by: str, now: datetime) -> str:
-    return (await _ask(database, kind, site, body, by, now))[1]
+    return (await ask(database, kind, site, body, by, now))[1]
 
 
-async def _ask(
+async def ask(
     database: Database, kind: str, site: str, body: Mapping[str, Any], by: str, now: datetime
 ) -> tuple[int, str]:
     """The action's number, and "done" or "" while the worker has not come to it."""

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, Path, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
-from monitor.records import look, readings, register
+from monitor.records import jobs, look, readings, register
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
 from monitor.records.rows import to_ms
@@ -69,7 +69,7 @@ def one_fan(
     context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now, asked.waiting(database))
     return render(
         request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
-        table=_recent(request, item, places[0], now),
+        table=_recent(request, item, places[0], now), job=jobs.open_of_fan(database, sites, site, fan),
         told={row.number: told_line(database, sites, row.number, zone_of(places[0]), now) for row in context["alarms"]},
         **context,
     )  # fmt: skip

@@ -68,6 +68,12 @@ PLACES = [
     Place("morning", "/morning", MANAGE),
     Place("morning-of-one-farm", "/morning", LOOK),
     Place("morning-empty", "/morning", "empty"),
+    Place("job-new", "/fans/meadow/north-4/job", HERE),
+    Place("job-new-single-phase", "/fans/meadow/south-1/job", ATTEND),
+    Place("job-open", "/jobs/{open job}", ATTEND),
+    Place("job-look", "/jobs/{open job}?note=already"),
+    Place("job-done", "/jobs/{done job}"),
+    Place("jobs", "/jobs", MANAGE),
     Place("alarms", "/alarms", ATTEND),
     Place("alarms-here", "/alarms", HERE),
     Place("alarms-boss", "/alarms", MANAGE),
@@ -127,7 +133,12 @@ def furnish(farm: Farm) -> dict[str, str]:
     outbox.record_try(farm.database, given_up.id, ago_ms, "refused", "HTTP 503 Service Unavailable", failed=True)
     outbox.record_try(farm.database, delivered.id, ago_ms, "delivered", "", delivered=True)
     of_the_service(farm)
-    return {"link": acknowledge_links.link_for(PUBLIC, linked.id, KEY).removeprefix(PUBLIC)}
+    after = {"amps": [12.6, 12.4, 12.3], "volts": [450.0, 449.0, 451.0], "ambient_c": 9.0, "pitch": 18.0}
+    jobs = {"done job": farm.job("north-3", closing=after), "open job": farm.job("north-3")}
+    return {
+        "link": acknowledge_links.link_for(PUBLIC, linked.id, KEY).removeprefix(PUBLIC),
+        **{name: str(number) for name, number in jobs.items()},
+    }
 
 
 def review_jobs(app: FastAPI, where: Path, owner: int) -> None:

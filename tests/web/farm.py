@@ -29,15 +29,18 @@ from monitor.blades.estimate import estimate
 from monitor.blades.window import WindowFigures
 from monitor.motor.limit import adjusted_limit
 from monitor.motor.unbalance import voltage_unbalance
-from monitor.records import actions, register
+from monitor.records import actions, job_sheet, jobs, look, register
 from monitor.records.alarm_rows import alarm_of
 from monitor.records.commit import Batch, commit
 from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
+from monitor.records.job_entry import read_closing
+from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.out_of_service import REMOVED, RETURNED, ServiceChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.service_record import NewEntry
+from monitor.service.job_findings import compared
 from monitor.watch.table import BY_ID
 from tests.plates import TEN_HP
 
@@ -209,6 +212,29 @@ class Farm:
             {**sides, "other_fan_of_plenum_changed": False},
         )  # fmt: skip
         commit(self.database, Batch(service=[entry]))
+
+    def job(
+        self, fan: str, pitch_to: float | None = 18.0, inserts: int | None = 6, *, site: str = "meadow",
+        closing: dict[str, Any] | None = None, **sheet: Any,
+    ) -> int:  # fmt: skip
+        """A job opened with what is seen of a fan now; with `closing` (keys of `job_entry.CloseJob`) it is done. What
+        else is given stands in its sheet instead."""
+        item = look.fan(self.database, ALL, site, fan)
+        (place,) = register.sites(self.database, [site])
+        assert item is not None
+        made = job_sheet.compose(item, place, pitch_to, "key at the office") | sheet
+        seen, now_ms = job_sheet.in_a_line(item), to_ms(self.now)
+        point = self.point(fan, site)
+        opened = NewJob(point, now_ms, "Ann", item["pitch_degrees"], pitch_to, inserts, seen, made)
+        commit(self.database, Batch(jobs=[opened]))
+        job = jobs.of_fan(self.database, ALL, site, fan)[0]
+        if closing is not None:
+            plate = register.nameplate(self.database, site, fan)
+            registered, blades = plate.fan.blade_pitch_degrees, plate.fan.blades
+            read = read_closing(closing, phases=plate.motor.phases, registered=registered, inserts=blades, now=self.now)
+            found = compared(self.database, plate, point, job, read) | {"action": 0, "checks": []}
+            commit(self.database, Batch(jobs_ended=[JobEnd(job.number, jobs.DONE, now_ms, "Ben", found)]))
+        return job.number
 
     def newcomer(self, name: str, last: dict[str, Any], site: str = "meadow") -> None:
         commit(self.database, Batch(newcomers=[Newcomer(site, name, to_ms(self.now), 12, last)]))

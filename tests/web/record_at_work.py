@@ -1,4 +1,4 @@
-"""The part of the worker that keeps the service record, for tests of pages and API."""
+"""The part of the worker that keeps the service record and job sheets, for tests of pages and API."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from monitor.records.database import Database
 from monitor.records.rows import Done, to_ms
 from monitor.records.start import load
 from monitor.service.beginning import plant_from
+from monitor.service.jobs import KINDS, Jobs
 from monitor.service.pending import Pending
 from monitor.service.service_book import ServiceBook
 from tests.web.farm import Farm
@@ -30,14 +31,15 @@ def keeping_the_record(database: Database, farm: Farm, *, looks_again: bool = Fa
     def work() -> None:
         pending = Pending()
         while not over.wait(0.02):
+            plant = plant_from(load(database))
             book = ServiceBook(
-                database, plant_from(load(database)), pending, now=lambda: farm.now, steady=lambda: 0.0,
-                since_ms=to_ms(farm.now),
-            )  # fmt: skip
+                database, plant, pending, now=lambda: farm.now, steady=lambda: 0.0, since_ms=to_ms(farm.now)
+            )
+            jobs = Jobs(database, plant, pending, lambda: farm.now)
             if looks_again:
                 book.look_again()
             for action in undone(database):
-                outcome = book.carry_out(action)
+                outcome = (jobs if action.kind in KINDS else book).carry_out(action)
                 if outcome is not None:
                     pending.actions_done.append(Done(action.number, to_ms(farm.now), outcome))
             if not pending.empty:

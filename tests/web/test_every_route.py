@@ -83,6 +83,17 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("GET", "/fans/{site}/{fan}/service"): Example(f"{FAN}/service", HIDDEN),
     ("POST", "/fans/{site}/{fan}/service/{form}"): posts(f"{FAN}/service/note", data={"note": "guard oiled"}),
     ("GET", "/morning"): Example("/morning"),
+    ("GET", "/fans/{site}/{fan}/job"): Example(f"{FAN}/job", HIDDEN),
+    ("GET", "/jobs"): Example("/jobs"),
+    ("GET", "/jobs/{number}"): Example("/jobs/1", HIDDEN),
+    ("POST", "/fans/{site}/{fan}/job"): posts(f"{FAN}/job", data={"pitch": "18"}),
+    ("POST", "/jobs/{number}/close"): posts("/jobs/1/close", data={"amps_0": "9", "amps_1": "9", "amps_2": "9"}),
+    ("POST", "/jobs/{number}/drop"): posts("/jobs/1/drop", data={"why": "rain"}),
+    ("GET", "/api/v1/jobs"): Example("/api/v1/jobs"),
+    ("GET", "/api/v1/jobs/{number}"): Example("/api/v1/jobs/1", HIDDEN),
+    ("POST", "/api/v1/fans/{site}/{fan}/jobs"): posts(f"{API_FAN}/jobs", 202, json={"pitch_to": 18}),
+    ("POST", "/api/v1/jobs/{number}/close"): posts("/api/v1/jobs/1/close", 202, json={"amps": [9, 9, 9]}),
+    ("POST", "/api/v1/jobs/{number}/drop"): posts("/api/v1/jobs/1/drop", 202, json={"why": "rain"}),
     ("GET", "/alarms"): Example("/alarms"),
     ("GET", "/alarms/{number}"): Example("/alarms/1", HIDDEN),
     ("GET", "/loggers"): Example("/loggers"),
@@ -267,6 +278,7 @@ def place(tmp_path_factory: pytest.TempPathFactory, empty_database: Path) -> Ite
     out = {"site": "meadow", "fan": "north-4", "what": "removed", "at_ms": to_ms(NOW), "by": "Ann", "why": "bearings"}
     with database.begin() as connection:
         connection.execute(sa.insert(tables.out_of_service).values(out))
+    farm.job("north-4")
     with cheap_passwords(), pytest.MonkeyPatch.context() as patch:
         patch.setattr(asked, "WAIT_SECONDS", 0.06)  # nobody is at work here
         people = everybody(database, NOW)

@@ -1,0 +1,6 @@
+// The button that prints: without this script the browser's own menu does.
+"use strict";
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}
