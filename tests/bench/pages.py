@@ -220,22 +220,24 @@ def listeners(place: Path, fans: int, seconds: float) -> None:
             stdout=log, stderr=log, env={**os.environ, "PYTHONUNBUFFERED": "1"},
         )  # fmt: skip
     service.process = process
-    until_it_answers(service)
-    sending = Sending(broker.port, fans)
-    time.sleep(1.5 * PERIOD)  # each fan has been heard
     spans: list[tuple[bool, float, float, float, float]] = []
-    for _ in range(TURNS):
-        for with_pages in (False, True):
-            spans.append(_span(service, process.pid, seconds, with_pages))
-    sending.stop()
-    process.send_signal(signal.SIGTERM)
-    process.wait(60)
-    broker.kill()
+    try:
+        until_it_answers(service)
+        sending = Sending(broker.port, fans)
+        time.sleep(1.5 * PERIOD)  # each fan has been heard
+        for _ in range(TURNS):
+            for with_pages in (False, True):
+                spans.append(_span(service, process.pid, seconds, with_pages))
+        sending.stop()
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(60)
+        broker.kill()
     _tell(json.loads(out.read_text()), spans, fans)
 
 
 def until_it_answers(service: Running) -> None:
-    end = time.monotonic() + 180
+    end = time.monotonic() + 600  # the first one of an install compiles the watch
     while not service.answers():
         if time.monotonic() > end:
             raise AssertionError(service.log())

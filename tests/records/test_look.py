@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
+import random
 from datetime import timedelta
 from typing import Any
 
@@ -241,6 +242,26 @@ def test_parts_of_the_list_give_each_fan_once_and_in_order(database: Database, m
             break
     assert found == ORDER
     assert parts == math.ceil(len(ORDER) / limit)
+
+
+@pytest.mark.parametrize("limit", [1, 2, 4])
+def test_parts_give_each_fan_once_while_margins_change(database: Database, make: Any, limit: int) -> None:
+    names = [f"fan-{at}" for at in range(9)]
+    points = make.farm(database, *names)
+    chance = random.Random(limit)
+    found: list[str] = []
+    token = None
+    for _ in names:
+        now = [make.fan_now(points[name], load_ratio=chance.uniform(0.5, 1.1)) for name in names]
+        commit(database, Batch(fan_now=now))
+        part = look.fans(database, ALL, limit=limit, after=token)
+        margins = [item["margin"] for item in part["items"]]
+        assert margins == sorted(margins)
+        found += [item["fan"] for item in part["items"]]
+        token = part["next"]
+        if token is None:
+            break
+    assert sorted(found) == names
 
 
 def test_only_fans_with_news_are_told_to_the_live_stream(database: Database, make: Any) -> None:
