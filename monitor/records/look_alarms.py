@@ -143,9 +143,8 @@ def standing_by_fan(
     ----------
     points : of fans only these, beside what is of a supply point or a whole site; None: all
     """
-    query = sa.select(_TABLE).where(
-        _TABLE.c.partition == tables.PARTITION, _TABLE.c.state.in_(_OPEN), within(_TABLE.c.site, sites)
-    )
+    # A site is of one partition. Asked for that too, SQLite goes by it through all seasons, not by state and site.
+    query = sa.select(_TABLE).where(_TABLE.c.state.in_(_OPEN), within(_TABLE.c.site, sites))
     if points is not None:
         query = query.where(sa.or_(_TABLE.c.point_id.in_(points), _TABLE.c.fan.is_(None)))
     found: dict[tuple[str, str], list[dict[str, Any]]] = {}

@@ -36,7 +36,7 @@ NEAR = 0.95
 """From this share of its limit on a fan is told; so is the alarm `low-margin` raised."""
 LEAST = 5
 """So many fans with the least margin are told in any case."""
-MOST = 200
+MOST = 100
 """And at most so many."""
 LOAD_ALARMS = ("trip-near", "overload", "device-margin", "low-margin")
 _ELSEWHERE = (*LOAD_ALARMS, *TRIP_ALARMS, *STOP_ALARMS, *AWAY_ALARMS, *KINDS, "logger-overdue", "logger-suspect",
@@ -136,9 +136,12 @@ def _morning(
     near = _near(fans, alarms)
     now_rows = rows.now_of(connection, supplies_of(fans, alarms))
     sheets = open_in(connection, mine)
+    by_site: dict[str, list[Fan]] = {}
+    for fan in fans:
+        by_site.setdefault(fan.key.site, []).append(fan)
     return Morning(
         at=now,
-        places=tuple(_place(site, since[site.site], fans, out) for site in known.values()),
+        places=tuple(_place(site, since[site.site], by_site.get(site.site, []), out) for site in known.values()),
         stops=tuple(stops(fans, alarms, runs, aways, since)),
         margins=tuple(items_of(connection, [fan.registered for fan in near])),
         faults=tuple(faults(fans, alarms, spells, now_rows, since, now)),
@@ -189,8 +192,7 @@ def _fans(
     return found
 
 
-def _place(site: Site, since: datetime, fans: Sequence[Fan], out: OutNow) -> Place:
-    here = [fan for fan in fans if fan.key.site == site.site]
+def _place(site: Site, since: datetime, here: Sequence[Fan], out: OutNow) -> Place:
     return Place(
         site, since, len(here), sum(fan.heard and fan.running is True for fan in here),
         sum(fan.heard and fan.running is False for fan in here), sum(not fan.heard for fan in here),

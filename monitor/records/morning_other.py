@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -66,6 +67,13 @@ def loggers(
         (fan.key.site, fan.registered.nameplate.fan.weather) for fan in fans if fan.registered.nameplate.fan.weather
     }
     whole, found = set(), {}
+    silent: Counter[tuple[str, str]] = Counter()
+    for alarm in alarms:
+        if alarm["id"] == "logger-overdue":
+            over = [
+                one for one in spells[alarm["number"]] if one.until is not None and one.until > since[alarm["site"]]
+            ]
+            silent[alarm["site"], alarm["fan"] or alarm["supply"]] += len(over)
 
     def last(site: str, name: str | None) -> datetime | None:
         fan = by_name.get((site, name or ""))
@@ -93,12 +101,7 @@ def loggers(
             continue
         newest, status = last(site, name), known.get(points.get((site, name or ""), -1), (None, None, None))[2]
         why = NEVER if newest is None else OFFLINE if status == "offline" else ""
-        silences = sum(
-            spell.until is not None and spell.until > since[site]
-            for alarm in alarms
-            if (alarm["site"], alarm["fan"] or alarm["supply"], alarm["id"]) == (site, name, "logger-overdue")
-            for spell in spells[alarm["number"]]
-        ) if not why else 0  # fmt: skip
+        silences = silent.get((site, name or ""), 0) if not why else 0
         if why or silences >= OFTEN_SILENT:
             found[site, name, False] = LoggerVisit(site, name, False, why or OFTEN, None, newest, silences, "")
     covered = [one for one in found.values() if one.whole or not _is_covered(one, whole, by_name)]
@@ -212,7 +215,7 @@ def held_back(connection: Connection, sites: Sites, now: datetime) -> list[dict[
     )  # fmt: skip
     kinds = (Suppression.SHELVED.value, Suppression.SUPPRESSED_BY_DESIGN.value)
     query = sa.select(table).where(
-        table.c.partition == tables.PARTITION, within(table.c.site, sites), table.c.suppression.in_(kinds),
+        within(table.c.site, sites), table.c.suppression.in_(kinds),
         table.c.suppressed_by.is_not(None),
         sa.or_(table.c.suppressed_until_ms.is_(None), table.c.suppressed_until_ms > to_ms(now)),
         ~sa.exists(sa.select(newer.c.number).where(same)),  # an earlier occurrence keeps what the next one took over

@@ -17,7 +17,7 @@ from monitor.alarms.verdicts import sentences
 from monitor.blades import cautions
 from monitor.errors import Fault
 from monitor.records import register
-from monitor.records.morning import Morning, morning
+from monitor.records.morning import EVENING, Morning, morning
 from monitor.records.morning_other import DOUBT, NEVER, OFFLINE, OFTEN, SILENT, SITE, Failed, LoggerVisit
 from monitor.records.morning_stops import NOT_BACK, TRIP, Stop
 from monitor.records.morning_supply import LOST, SupplyFault
@@ -93,7 +93,7 @@ def build(found: Morning, known: Mapping[str, Site]) -> dict[str, Any]:
     ordered = calls(found)
     quiet = [one for one in found.places if one.site.site not in {call.place.site.site for call in ordered}]
     waits = [one for one in found.stops if one.waits]
-    zone = said.most_common_zone
+    zone = said.desk_zone
     local = found.at.astimezone(zone)
     return {
         "at": f"{DAYS[local.weekday()]}, {words.MONTHS[local.month - 1]} {local.day} {local.year}, "
@@ -167,24 +167,28 @@ class _Said:
 
     def __init__(self, found: Morning, known: Mapping[str, Site]) -> None:
         self._found, self._known = found, known
-        zones = Counter(zone_of(one.site).key for one in found.places)
-        self.most_common_zone = ZoneInfo(zones.most_common(1)[0][0]) if zones else ZoneInfo("UTC")
-
-        begins = [one.since.astimezone(zone_of(one.site)) for one in found.places] or [found.at]
-        self._by_each_clock = len({one.replace(tzinfo=None) for one in begins}) == 1
-        self._begins = begins[0] if self._by_each_clock else begins[0].astimezone(self.most_common_zone)
-        self.evening = self._begins.date()
+        zones: Counter[str] = Counter()
+        for one in found.places:
+            zones[zone_of(one.site).key] += 1 if one.out else 1 + one.fans
+        self.desk_zone = ZoneInfo(zones.most_common(1)[0][0]) if zones else ZoneInfo("UTC")
+        """Of most fans: by this clock the page itself is dated."""
+        begins = {one.since.astimezone(zone_of(one.site)).replace(tzinfo=None) for one in found.places}
+        here = min((one.since for one in found.places if zone_of(one.site).key == self.desk_zone.key), default=found.at)
+        self._begins, self._here = begins, here.astimezone(self.desk_zone)
+        self.evening = self._here.date()
         """The day of the evening from which on it tells."""
 
     def since(self) -> str:
         """Since when it tells: an hour of each farm's clock, or one moment."""
-        begins = self._begins
-        day = f"{DAYS[begins.weekday()]}, {words.MONTHS[begins.month - 1]} {begins.day}, {begins:%H:%M}"
-        if self._by_each_clock:
-            return day + (
-                " by each farm's clock" if len({one.site.time_zone for one in self._found.places}) > 1 else ""
-            )
-        return f"{day} {begins.tzname()}"
+        here = self._here
+        day = f"{DAYS[here.weekday()]}, {words.MONTHS[here.month - 1]} {here.day}, {here:%H:%M}"
+        if len({zone_of(one.site).key for one in self._found.places}) < 2:
+            return day
+        if len(self._begins) == 1:
+            return f"{day} by each farm's clock"
+        if {one.time() for one in self._begins} == {EVENING}:
+            return f"{EVENING:%H:%M} of the day before by each farm's clock"
+        return f"{day} {here.tzname()}"
 
     def lists(self, waits: Sequence[Stop]) -> list[tuple[str, str]]:
         """Where each list stands, with its length."""
@@ -198,7 +202,7 @@ class _Said:
         return [(href, name if count is None else f"{name}: {count}") for href, name, count in lists]
 
     def _zone(self, site: str) -> ZoneInfo:
-        return zone_of(self._known[site]) if site in self._known else self.most_common_zone
+        return zone_of(self._known[site]) if site in self._known else self.desk_zone
 
     def _local(self, time: datetime | None, site: str) -> str:
         return words.local(time, self._zone(site), self._found.at)
@@ -287,8 +291,8 @@ class _Said:
         fans = sorted({fan for fault in faults for fan in fault.fans})
         own = next((fault for fault in faults if fault.not_at), None)
         doubt = (
-            f"Only seen at {names(own.fans)}; at {names(own.not_at)}, of the same supply, it is not. Look at the "
-            f"connections of {names(own.fans)} before anybody calls."
+            f"Only seen at {names(own.fans)}, not at {names(own.not_at)} of the same "
+            f"{'supply' if own.supply else 'farm'}. Look at the connections of {names(own.fans)} before anybody calls."
             if own is not None else ""
         )  # fmt: skip
         volts = ""
