@@ -81,14 +81,29 @@ def difference_words(found: Difference, units: str) -> str:
     'Full-load amps: 12.4 A → 13.2 A'
     >>> difference_words(Difference("fan.coldest_expected_c", None, -10), "us")
     'Coldest air it is to run in: 14 °F'
+    >>> difference_words(Difference("conditions.low-margin.off", True, None), "us")
+    'Condition low-margin, off: no longer said, was yes'
     """
     old, new = (_value(found.place, value, units) for value in (found.before, found.after))
-    label = BY_PLACE[found.place].label if found.place in BY_PLACE else found.place
+    label = _label(found.place)
     if found.before is None:
         return f"{label}: {new}"
     if found.after is None:
         return f"{label}: no longer said, was {old}"
     return f"{label}: {old} → {new}"
+
+
+_OTHERS = {"logger.clamp_corrections": "Corrections of the clamps"}
+
+
+def _label(place: str) -> str:
+    if place in BY_PLACE:
+        return BY_PLACE[place].label
+    table, _, rest = place.partition(".")
+    if table == "conditions":
+        condition, _, key = rest.rpartition(".")
+        return f"Condition {condition}, {key.replace('_', ' ')}"
+    return _OTHERS.get(place, place)
 
 
 def _value(place: str, value: Any, units: str) -> str:
