@@ -204,12 +204,16 @@ def test_a_sister_lends_its_plate_but_not_what_was_found_at_it(meadow: Farm, cli
 
 
 def test_a_form_that_nobody_touched_changes_nothing(meadow: Farm, client: httpx.Client) -> None:
-    put(meadow, COMMENTED + ODD)
-    form = page(client, EAST)
-    answer = client.post(EAST, data=typed(form, EAST))
+    """Also where the form shows a figure in another unit and rounded."""
+    text = COMMENTED + ODD + "[fan]\ncoldest_expected_c = -12.2\n"
+    put(meadow, text)
+    sent = typed(page(client, EAST), EAST)
+    assert sent["coldest_expected_c"] == "10"
+    answer = client.post(EAST, data=sent)
     assert (answer.status_code, answer.headers["location"]) == (303, f"{EAST}?entered=0#entered")
     assert "Nothing was changed" in page(client, f"{EAST}?entered=0").text
-    assert text_of(meadow) == COMMENTED + ODD
+    client.post(EAST, data=sent | {"blades": "6"})
+    assert text_of(meadow) == text + "blades = 6\n"
 
 
 def test_a_correction_changes_its_key_and_leaves_all_else_as_typed(meadow: Farm, client: httpx.Client) -> None:
