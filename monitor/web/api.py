@@ -134,7 +134,8 @@ def listed(read: Callable[[], Any], shape: Callable[[Mapping[str, Any]], dict[st
 def fans(
     request: Request, site: SiteFilter = None, next: Next = None, limit: Annotated[int, Query(ge=1, le=500)] = 500
 ) -> Json:
-    """All fans, least margin first."""
+    """All fans, least margin first. Margins change while parts are read: each part holds what comes first by then of
+    the fans that were not given yet, so that all parts together hold each fan once."""
     database, sites = database_of(request), only(sites_of(request), site)
     return listed(lambda: look.fans(database, sites, limit=limit, after=next), fan_shape)
 
