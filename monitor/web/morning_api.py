@@ -16,6 +16,7 @@ from monitor.web.api import SiteFilter
 from monitor.web.api_router import Json, answers, api_router
 from monitor.web.morning_order import calls
 from monitor.web.morning_page import asked_morning
+from monitor.web.promised import Alarm, Fan, OutOfServiceItem
 from monitor.web.shapes import alarm_shape, fan_shape, plain
 
 router = api_router("morning")
@@ -34,7 +35,7 @@ class MorningTold(BaseModel):
         description="fans that tripped (`what`: trip), have not run since their supply is back (not back), or stand "
         "still that nothing explains (stop); `waits`: somebody has to see to it"
     )
-    margins: Items = Field(description="running fans with the least margin, as in /fans")
+    margins: list[Fan] = Field(description="running fans with the least margin, as in /fans")
     supply_faults: Items = Field(
         description="`kind`: lost, unbalanced, low, high; `worst`: % unbalance, or % of `rated_volts`; `not_at`: fans "
         "of the same supply that measure their own volts and do not show it"
@@ -42,9 +43,9 @@ class MorningTold(BaseModel):
     loggers: Items = Field(description="to visit; `why`: site, silent, never, doubt, offline, often")
     jobs: Items = Field(description="open job sheets")
     inserts: Items = Field(description="what those need, by `pitch`; `ask`: fans whose number of blades is not known")
-    other_alarms: Items = Field(description="what else stands, as in /alarms")
-    out_of_service: Items
-    held_back: Items = Field(description="shelved alarms and announced stops, as in /alarms")
+    other_alarms: list[Alarm] = Field(description="what else stands, as in /alarms")
+    out_of_service: list[OutOfServiceItem]
+    held_back: list[Alarm] = Field(description="shelved alarms and announced stops, as in /alarms")
     not_delivered: Items = Field(description="by site and route; `nobody`: alarms of which nobody at all was told")
 
 
