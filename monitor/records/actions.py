@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -78,12 +79,17 @@ def undone(database: Database) -> list[Action]:
 
 def undone_in(connection: Connection) -> list[Action]:
     """As `undone`, within a transaction of the caller's."""
+    return [_action(row) for row in connection.execute(_undone()).mappings()]
+
+
+@cache
+def _undone() -> sa.Select[Any]:
+    """Kept: each turn of the worker asks it, and making it takes longer than asking."""
     table = tables.actions
     waiting = table.c.done_ms.is_(None)
     first = sa.select(sa.func.min(table.c.number)).where(waiting, table.c.kind == IMPORT).scalar_subquery()
     one_import = sa.or_(table.c.kind != IMPORT, table.c.number == first)
-    rows = connection.execute(sa.select(table).where(waiting, one_import).order_by(table.c.number))
-    return [_action(row) for row in rows.mappings()]
+    return sa.select(table).where(waiting, one_import).order_by(table.c.number)
 
 
 def outcome(database: Database, number: int) -> Action | None:

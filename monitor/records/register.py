@@ -31,6 +31,8 @@ from monitor.watch.overrides import Changes, together
 _POINTS = tables.points
 _VERSIONS = tables.register_versions
 _EDITS = tables.register_edits
+_EDITED = sa.select(_EDITS).where(_EDITS.c.number > sa.bindparam("mark")).order_by(_EDITS.c.number)
+"""Kept: each turn of the worker asks it."""
 _SAID = "settings of site "
 
 
@@ -369,9 +371,7 @@ def changed_since(database: Database, mark: int) -> Edits:
 
 def edits_since(connection: Connection, mark: int) -> Edits:
     """As `changed_since`, within a transaction of the caller's."""
-    made = (
-        connection.execute(sa.select(_EDITS).where(_EDITS.c.number > mark).order_by(_EDITS.c.number)).mappings().all()
-    )
+    made = connection.execute(_EDITED, {"mark": mark}).mappings().all()
     if not made:
         return Edits(mark, (), (), ())
     edited_sites = {row["site"] for row in made if row["point_id"] is None}

@@ -9,10 +9,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+import uvicorn.server
 
 from monitor.records.database import open_database
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
+from tests.servers import QuickSleep
 from tests.web.farm import Farm, in_danger, whole
 
 CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
@@ -20,6 +22,13 @@ QUIET = [
     "--no-sandbox", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run",
     "--disable-default-apps",
 ]  # fmt: skip
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_stops() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(uvicorn.server, "asyncio", QuickSleep())
+        yield
 
 
 @pytest.fixture(scope="module")

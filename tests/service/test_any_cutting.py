@@ -125,7 +125,7 @@ def play(bench: Any, messages: list[tuple[float, str, dict[str, Any]]], actions:
     assert {one.mid for one in bench.link.acked} == {one.mid for one in sent}
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     segments=st.lists(SEGMENT, min_size=2, max_size=7),
     disturbances=st.lists(st.tuples(st.integers(0, 250), DISTURBANCE, st.integers(0, 12)), max_size=25),
@@ -158,7 +158,7 @@ def test_any_cutting_and_any_kill_finds_and_stores_the_same(
         event(f"{min(len(expected['runs']), 3)} runs")
 
 
-@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     segments=st.lists(SEGMENT, min_size=2, max_size=5),
     again=st.lists(st.tuples(st.integers(0, 250), st.integers(1, 40)), max_size=8),

@@ -110,7 +110,7 @@ def told(
     return runs, changes
 
 
-@settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=5, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     courses=st.tuples(COURSE, COURSE, COURSE),
     lags=st.just((0, 0, 0)) | st.tuples(st.just(0), st.integers(0, 90), st.integers(0, 90)),

@@ -7,14 +7,23 @@ from datetime import UTC, datetime
 
 import httpx
 import pytest
+import uvicorn.server
 
 from monitor.records.database import Database
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
+from tests.servers import QuickSleep
 from tests.web.farm import Farm, whole
 from tests.web.people import cheap_passwords, everybody
 
 NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def quick_stops() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(uvicorn.server, "asyncio", QuickSleep())
+        yield
 
 
 @pytest.fixture
@@ -47,4 +56,5 @@ def cheap() -> Iterator[None]:
 def people(farm: Farm, database: Database) -> dict[str, int]:
     """A whole farm with an account of each kind: name -> id."""
     whole(farm)
-    return everybody(database, farm.now)
+    with cheap_passwords():
+        return everybody(database, farm.now)
