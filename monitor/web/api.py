@@ -336,7 +336,8 @@ async def live(
     after: Annotated[str | None, Query(max_length=40, description="id of the last event heard")] = None,
     last_event_id: Annotated[str | None, Header(max_length=40)] = None,
 ) -> AsyncIterator[ServerSentEvent]:
-    """Server-sent events: `fan` (as in /fans) and `alarm` (as in /alarms) as things change; `open` first."""
+    """Server-sent events: `fan` (as in /fans) and `alarm` (as in /alarms) as things change; `open` first,
+    `now` when nothing was told for 20 s."""
     told: Live = request.app.state.live
     if site is not None and not allows(sites_of(request), site):
         return

@@ -29,6 +29,7 @@ from monitor.web import (
     alarms_page,
     api,
     fans_page,
+    installed,
     job_page,
     jobs_api,
     morning_api,
@@ -56,6 +57,7 @@ from monitor.web.reader import current
 from monitor.web.reviewing import Reviews
 from monitor.web.routes_shown import RouteShown
 from monitor.web.sign_in import SignIns
+from monitor.web.times import rfc3339
 
 HERE = Path(__file__).parent
 THREADS = 4
@@ -115,10 +117,10 @@ def create_app(
     app.state.health = health if health is not None else dict
     app.state.public_url, app.state.link_key = public_url, link_key
     app.state.routes = tuple(routes)
-    app.state.live = Live(look_for_news(database, ALL, now), still=still_in(database, now, ALL))
+    app.state.live = Live(look_for_news(database, ALL, now), still=still_in(database, now, ALL), now=now)
     app.state.sign_ins = SignIns()
     app.state.reviews = Reviews(reviews or Path(tempfile.gettempdir()) / f"fan-amp-reviews-{secrets.token_hex(8)}")
-    app.state.templates = _templates()
+    app.state.templates = _templates(now)
     problems.install(app)
     app.include_router(api.router)
     app.include_router(alarms_api.router)
@@ -136,7 +138,7 @@ def create_app(
     app.include_router(review_page.router, include_in_schema=False)
     app.include_router(record_page.router, include_in_schema=False)
     # Sites first: the page of a site called "new" would hide the form.
-    for one in (sign_in, account_page, people_page, site_page, register_page):
+    for one in (sign_in, account_page, people_page, site_page, register_page, installed):
         app.include_router(one.router, include_in_schema=False)
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.add_middleware(Door, public_url=public_url)
@@ -164,7 +166,7 @@ def create_app(
     return app
 
 
-def _templates() -> Jinja2Templates:
+def _templates(now: Callable[[], datetime]) -> Jinja2Templates:
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE / "templates"),
         autoescape=True,
@@ -174,4 +176,5 @@ def _templates() -> Jinja2Templates:
     )
     environment.globals["words"] = words
     environment.globals["reader"] = current
+    environment.globals["clock"] = lambda: rfc3339(now())  # a page says what time it is of
     return Jinja2Templates(env=environment)

@@ -20,6 +20,7 @@ SECURITY_HEADERS = {
     # No inline script or style anywhere: what a hostile name brings along can never run.
     "content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "manifest-src 'self'; worker-src 'self'; "
         "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",

@@ -15,6 +15,7 @@ import contextlib
 import time
 from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TypeAlias
 
 from fastapi.sse import ServerSentEvent
@@ -23,6 +24,7 @@ from starlette.concurrency import run_in_threadpool
 from monitor.errors import LinkError
 from monitor.records.scope import allows
 from monitor.web.reader import Reader
+from monitor.web.times import rfc3339
 
 POLL_SECONDS = 0.5
 """Between two looks at the database."""
@@ -30,6 +32,9 @@ STILL_SECONDS = 2.0
 """Between two looks whether those who listen are still signed in."""
 PAGE_SECONDS = 1.0
 """A list is told at most so often: nobody reads faster, and a phone sleeps in between."""
+NOW_SECONDS = 20.0
+"""When nothing else was told for so long the time is: a page that hears nothing for longer says that it has grown old.
+Comments would keep the connection open too, but browsers do not show them to a page."""
 MOST_LISTENERS = 200
 """Open streams; browsers beyond are told to come again later."""
 FAN, ALARM = "fan", "alarm"
@@ -222,10 +227,15 @@ class Live:
     ----------
     look : gives what changed after a mark
     still : of those who listen, who may go on as they began
+    now : the service's clock, by which pages tell how old their figures are
     """
 
-    def __init__(self, look: Look, still: Callable[[frozenset[Reader]], frozenset[Reader]] = frozenset) -> None:
+    def __init__(
+        self, look: Look, still: Callable[[frozenset[Reader]], frozenset[Reader]] = frozenset,
+        now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    ) -> None:  # fmt: skip
         self._look = look
+        self._now = now
         self._still = still
         self._listeners: set[_Listener] = set()
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -271,9 +281,15 @@ class Live:
             if self._poller is None or self._poller.done():
                 self._poller = asyncio.create_task(self._poll())
             # Tells at once that the stream is open, and from where on.
-            yield ServerSentEvent(event="open", id=mark_text(listener.mark), data={"ok": True}, retry=3000)
+            yield ServerSentEvent(
+                event="open", id=mark_text(listener.mark), data={"now": rfc3339(self._now())}, retry=3000
+            )
             while not (listener.over.is_set() or self._stopping):
-                await listener.told.wait()
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(listener.told.wait(), NOW_SECONDS)
+                if not listener.told.is_set():
+                    yield ServerSentEvent(event="now", data={"now": rfc3339(self._now())})
+                    continue
                 listener.told.clear()
                 waiting, listener.waiting = listener.waiting, {}
                 for event in asked.sent(waiting.values(), mark_text(listener.mark)):

@@ -19,6 +19,7 @@ NEEDS: dict[tuple[str, str], str] = {
     ("GET", "/healthz"): OPEN,
     ("GET", "/metrics"): OPEN,
     ("GET", "/static/{path:path}"): OPEN,
+    ("GET", "/service-worker.js"): OPEN,
     ("GET", "/sign-in"): OPEN,
     ("POST", "/sign-in"): OPEN,
     # The signed link of a notice is the permission, for the alarms of this notice.

@@ -7,6 +7,7 @@ written. Where nobody said who asks, it is somebody who may see nothing.
 
 from __future__ import annotations
 
+import hashlib
 from contextvars import ContextVar
 from dataclasses import dataclass
 
@@ -46,6 +47,12 @@ class Reader:
     def sees_as(self, other: Reader) -> bool:
         """Whether both may see and do the same."""
         return (self.number, self.sites, self.role) == (other.number, other.sites, other.role)
+
+    @property
+    def mark(self) -> str:
+        """Stands for who sees what: another account, other sites or another role have another."""
+        sites = "all" if self.sites is ALL else sorted(self.sites)
+        return hashlib.sha256(repr((self.number, sites, self.role)).encode()).hexdigest()[:16]
 
     @property
     def number(self) -> int | None:

@@ -154,7 +154,8 @@ def sign_out(request: Request) -> Response:
 
 def signed_out(request: Request) -> Response:
     """To the page Sign in, without the cookie."""
-    answer = RedirectResponse("/sign-in", 303)
+    # What the browser kept for when there is no connection goes too, also where the service worker did not see this.
+    answer = RedirectResponse("/sign-in", 303, headers={"clear-site-data": '"storage"'})
     answer.delete_cookie(
         cookie_name(request.scope), path="/", secure=request.state.secure, httponly=True, samesite="lax"
     )

@@ -15,8 +15,8 @@ from tests.browser.places import PLACES, Furnished, Place, at, furnished
 pytestmark = pytest.mark.browser
 
 WIDTHS, SCHEMES = {390: 43.9, 1280: 23.9}, ("light", "dark")
-"""Widths of a phone and of a desk, each with the least height of what is pressed: by a gloved thumb, or by a mouse (WCAG
-2.2, 2.5.8)."""
+"""Widths of a phone and of a desk, each with the least height of what is pressed: by a gloved thumb, or by a mouse
+(WCAG 2.2, 2.5.8)."""
 
 CONTRASTS = """() => {
   const channel = (c) => { c /= 255; return c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4; };
@@ -88,6 +88,7 @@ def test_a_page_fits_can_be_read_pressed_and_heard(
                 if "PICTURES" in os.environ:  # they take as long as all else
                     page.wait_for_timeout(400)
                     page.screenshot(path=pictures / f"{place.name}-{width}-{scheme}.png", full_page=True)
+        assert page.evaluate("document.getAnimations().length") == 0  # nothing moves, so nobody has to ask for less
         page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
         page.evaluate(axe)
         faults += page.evaluate(AXE, TAGS)

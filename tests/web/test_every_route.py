@@ -201,6 +201,7 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("GET", "/healthz"): Example("/healthz", OWN),
     ("GET", "/metrics"): Example("/metrics", OWN),
     ("GET", "/static/{path:path}"): Example("/static/style.css", OWN),
+    ("GET", "/service-worker.js"): Example("/service-worker.js", OWN),
     ("GET", "/sign-in"): Example("/sign-in", OWN),
     ("POST", "/sign-in"): posts("/sign-in", foreign=OWN, data={"name": "meadow-manage", "password": PASSWORD}),
     ("GET", "/a/{token:path}"): Example("{link}", OWN),

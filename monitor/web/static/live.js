@@ -9,6 +9,7 @@
   const LIST_EVERY_MS = 10000;
   const ORDER_EVERY_MS = 60000;
   const HIDDEN_MS = 30000;
+  const SILENT_MS = 50e3; // the service says something each 20 s
 
   const ago = (seconds) => {
     if (seconds < 2) return "just now";
@@ -23,7 +24,8 @@
   };
 
   // The server's clock, not the browser's, tells how old a reading is.
-  let ahead = 0;
+  let ahead = Date.parse(document.documentElement.dataset.now) - Date.now();
+  if (Math.abs(ahead) < 5e3 || Number.isNaN(ahead)) ahead = 0; // as exact as a page is old when it comes
   const now = () => Date.now() + ahead;
 
   const age = () => {
@@ -114,14 +116,29 @@
   if (!stream) return;
   const blocks = () => new Map([...document.querySelectorAll("[data-fan]")].map((one) => [one.dataset.fan, one]));
   const isList = "list" in stream.dataset;
-  let last = "", put = false, moved = false;
+  let last = "", put = false, moved = false, lost = false, heardAt = Date.now();
 
   const listen = () => {
     const address = new URL(stream.dataset.stream, location.href);
     if (last) address.searchParams.set("after", last);
     const source = new EventSource(address);
-    const heard = (event) => { if (event.lastEventId) last = event.lastEventId; };
-    source.addEventListener("open", heard);
+    const heard = (event) => {
+      if (event.lastEventId) last = event.lastEventId;
+      heardAt = Date.now();
+      document.dispatchEvent(new Event("heard"));
+    };
+    source.addEventListener("open", (event) => {
+      if (!event.data) return; // the browser's own, before the service has said anything
+      heard(event);
+      ahead = Date.parse(JSON.parse(event.data).now) - Date.now();
+      if (lost) fold(); // what changed meanwhile is told again; what only aged is not
+      lost = false;
+    });
+    source.addEventListener("now", (event) => {
+      heard(event);
+      ahead = Date.parse(JSON.parse(event.data).now) - Date.now();
+    });
+    source.addEventListener("error", () => { lost = true; });
     const fans = (told) => {
       const here = blocks();
       for (const fan of told) {
@@ -155,7 +172,16 @@
   };
 
   let source = listen();
-  setInterval(age, AGE_EVERY_MS);
+  // A connection that broke without a sign, say while the phone slept, stays open for the browser.
+  const again = () => {
+    const silent = Date.now() - heardAt > SILENT_MS;
+    if (document.visibilityState !== "visible" || (source.readyState !== EventSource.CLOSED && !silent)) return;
+    lost = true;
+    heardAt = Date.now(); // no sooner than that once more
+    source.close();
+    source = listen();
+  };
+  setInterval(() => { age(); again(); }, AGE_EVERY_MS);
   if (isList) {
     setInterval(() => { if (moved && !document.hidden) { moved = false; fold(); } }, ORDER_EVERY_MS);
     document.addEventListener("focusout", () => { if (put) { put = false; fold(); } });
@@ -169,7 +195,7 @@
     clearTimeout(asleep);
     if (document.hidden) asleep = setTimeout(() => source.close(), HIDDEN_MS);
     else {
-      if (source.readyState === EventSource.CLOSED) source = listen();
+      again();
       age();
       fold();
     }
