@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
@@ -17,6 +18,7 @@ from monitor.alarms.verdicts import sentences
 from monitor.blades import cautions
 from monitor.errors import Fault
 from monitor.records import register
+from monitor.records.look_fans import ABOUT_TO_TRIP, NEAR, OVER
 from monitor.records.morning import EVENING, Morning, morning
 from monitor.records.morning_other import DOUBT, NEVER, OFFLINE, OFTEN, SILENT, SITE, Failed, LoggerVisit
 from monitor.records.morning_stops import NOT_BACK, TRIP, Stop
@@ -146,6 +148,8 @@ class StopRow:
     next: str
     noted: str
     """Who has taken note; empty where nobody has to."""
+    review: str
+    """Where the hours before it are looked back at; empty where it is no trip."""
 
 
 @dataclass(frozen=True)
@@ -228,6 +232,7 @@ class _Said:
         return StopRow(
             one.fan, fan_href(one.site, one.fan), self._farm(one.site), one.still, self._now(one),
             self._happened(one), self._why(one), _next(one), self._noted(one),
+            f"/review?{urlencode({'site': one.site, 'fan': one.fan})}" if one.what == TRIP else "",
         )  # fmt: skip
 
     def _now(self, one: Stop) -> str:
@@ -278,6 +283,7 @@ class _Said:
         return {
             "fan": item["fan"], "href": fan_href(item["site"], item["fan"]), "farm": self._farm(item["site"]),
             "shown": show(item, site, self._found.at), "sheet": sheet,
+            "to_sheet": item["state"] in (ABOUT_TO_TRIP, OVER, NEAR),
         }  # fmt: skip
 
     def supplies(self) -> list[SupplyRow]:

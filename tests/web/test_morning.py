@@ -105,6 +105,7 @@ def test_trips_and_stops_say_what_happened_what_is_and_what_to_do(desk: httpx.Cl
             "Before anybody resets or starts one. Protectors that reset by themselves",
         ],
     )
+    assert "The hours before it at north-3" in told and "The hours before it at north-6" not in told
     assert "north-7" not in told, "it stood still before the supply was lost"
     assert "north-5" not in told, "it runs again"
     assert "east-2" not in told, "it is out of service"
