@@ -12,8 +12,13 @@ import re
 from starlette.requests import Request
 from starlette.responses import Response
 
+from monitor.records.sessions import SESSION
+from monitor.web.reader import current
+
 CACHED = "private, no-cache"
 """Whoever asked may keep an answer, nobody on the way; and must ask each time whether it still holds."""
+LEFT_NOWHERE = "no-store"
+"""A browser is used by many: what it was told with somebody's session does not stay behind on its disk."""
 VARIES = "Authorization, Cookie"
 """What an answer depends on beside its address: who asks."""
 _TAG = re.compile(r'(?:W/)?("[^"]*")')
@@ -44,7 +49,9 @@ def conditional(request: Request, answer: Response) -> Response:
         return answer
     tag = tag_of(body)
     varies = answer.headers.get("vary")  # e.g. Accept, where a route has its answer in several kinds
-    headers = {"etag": tag, "cache-control": CACHED, "vary": VARIES if varies is None else f"{VARIES}, {varies}"}
+    shown = current().shown
+    keeps = LEFT_NOWHERE if shown is not None and shown[0] == SESSION else CACHED
+    headers = {"etag": tag, "cache-control": keeps, "vary": VARIES if varies is None else f"{VARIES}, {varies}"}
     if holds(",".join(request.headers.getlist("if-none-match")), tag):
         return Response(status_code=304, headers=headers)
     answer.headers.update(headers)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import httpx
 import pytest
 
+from monitor.records import sessions
 from monitor.records.database import Database
 from monitor.web.server import WebServer
 from tests.web.farm import Farm, whole
@@ -49,11 +50,15 @@ def test_nobody_is_told_that_the_answer_of_another_holds(
         for path in ("fans", "alarms", "loggers", "fans/meadow/north-3"):
             answer = mine.get(f"/api/v1/{path}")
             assert answer.headers["vary"] == "Authorization, Cookie"
+            assert answer.headers["cache-control"] == "no-store"  # a browser that others use too
             theirs = other.get(f"/api/v1/{path}", headers={"if-none-match": answer.headers["etag"]})
             assert theirs.status_code == (404 if "meadow" in path else 200)
             anything = other.get(f"/api/v1/{path}", headers={"if-none-match": "*"})
             assert anything.status_code == (404 if "meadow" in path else 304)
+    token = sessions.make_token(database, people["meadow-look"], "panel", farm.now)
     with httpx.Client(base_url=server.address, trust_env=False) as nobody:
+        program = nobody.get("/api/v1/fans", headers={"authorization": f"Bearer {token}"})
+        assert program.headers["cache-control"] == "private, no-cache"
         answer = nobody.get("/api/v1/fans", headers={"if-none-match": "*"})
         assert (answer.status_code, answer.headers["cache-control"]) == (401, "no-store")
         assert "etag" not in answer.headers
