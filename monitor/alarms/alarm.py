@@ -66,15 +66,25 @@ COMES_AND_GOES = frozenset(
     }
 )  # fmt: skip
 """Conditions that a fan or its supply may live with, at their border, for weeks; others are news each time."""
-QUIET_GROWS, QUIET_LONGEST = 4, timedelta(days=30)
-"""Of these, after each further notice QUIET is so many times as long, at most this: 4 h, 16 h, nearly three days ...
-Whoever is rung each night for what does no harm stops listening. What makes it worse rings by itself: a hotter motor by
-its priority, a device about to trip, a trip, after which it is news again. (Derived: on simulated harvests 4 h alone
-rang six times a site and week for two cycled fans, `tests/bench/harvest.py`.)"""
-QUIET_LOW = timedelta(days=30)
-"""Of these, what is low and does not ring is told so seldom: it stands on the page, the daily line counts it."""
+QUIET_NIGHT, QUIET_GROWS, QUIET_LONGEST = timedelta(hours=12), 4, timedelta(days=30)
+"""Of these, what came and went is not told again for a night, after each further notice so many times as long, at most
+the longest: 12 h, two days, eight days, a month. Whoever is rung each night for what does no harm stops listening. What
+makes it worse rings by itself: a hotter motor by its priority, a device about to trip, a trip, after which it is news
+again. (Derived: on simulated harvests 4 h alone rang six times a site and week for two cycled fans,
+`tests/bench/harvest.py`.)"""
+OF_THE_LOAD = frozenset({"overload", "low-margin"})
+"""Of these, what somebody has acknowledged is known: it is told again after the longest quiet only, as a reminder that
+does not ring, or when worse has come. Not so a device's margin, which knows by itself what was carried (*proven*), nor
+a fault of the supply or of a connection: one that comes back was not put right."""
+KNOWN, SEEN = 5, 2
+"""As good as told so often (`Alarm.told`): a load that somebody has acknowledged, and all else."""
+WORSE = 0.03
+"""Raised again by so much of the limit, or of the device's setting, above the worst of the time before, it is news
+after QUIET (derived: twice what a good clamp is off)."""
 FORGOTTEN = timedelta(days=60)
 """Not told for so long, it is news again."""
+QUIET_LOW = FORGOTTEN
+"""Of these, what is low and does not ring is told so seldom: it stands on the page, the daily line counts it."""
 QUIET_HIGHEST = timedelta(minutes=30)
 """The same for the highest priority, and for SOON_AGAIN."""
 SOON_AGAIN = frozenset({"stopped"})
@@ -133,6 +143,8 @@ def step(
         return _returned(alarm, event, now, change_number, held)
     if isinstance(event, Acknowledge):
         after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
+        if alarm.condition in COMES_AND_GOES and alarm.told:  # not one whose fan has tripped of it since
+            after = replace(after, told=max(alarm.told, KNOWN if alarm.condition in OF_THE_LOAD else SEEN))
         cause = Cause.ACKNOWLEDGED_RETURNED if alarm.latched else Cause.ACKNOWLEDGED
         return _moved(alarm, after, cause, now, now, change_number, by=event.by)
     if isinstance(event, Tick):
@@ -154,7 +166,7 @@ def suppressed(alarm: Alarm, now: datetime) -> bool:
 
 def worse_has_come(alarm: Alarm) -> Alarm:
     """The alarm after its fan has tripped: raised again it is news, however often it went without harm before."""
-    return replace(alarm, told=min(alarm.told, 1))
+    return replace(alarm, told=0)
 
 
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
@@ -169,6 +181,8 @@ def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
 
 
 def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_number: int, held: bool) -> Stepped:
+    if _is_worse(alarm, event):
+        alarm = worse_has_come(alarm)
     if alarm.state.stands and not alarm.latched:
         peak = _worse(alarm.condition, alarm.peak, event.peak, event.value)
         if not _is_higher(event.priority, alarm.priority):
@@ -305,7 +319,10 @@ def _moved(
     change = AlarmChange(after.number, change_number, before.state, to_state, cause.value, at, now, by)
     if kind is None:
         return after, change, []
-    wanted = Wanted(kind, after.rings and kind != "cleared", after.untold, before.last_notice, cause.value)
+    reminds = _known(before, after.priority) and not _is_higher(after.priority, before.last_notice_priority or "low")
+    wanted = Wanted(
+        kind, after.rings and kind != "cleared" and not reminds, after.untold, before.last_notice, cause.value
+    )
     if kind != "cleared":
         long_ago = before.last_notice is not None and now - before.last_notice >= FORGOTTEN
         told = (0 if long_ago else after.told) + (1 if after.untold else 0)
@@ -331,7 +348,9 @@ def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
         return QUIET
     if priority == PRIORITIES[0] and not rings:
         return QUIET_LOW
-    grown: timedelta = QUIET * QUIET_GROWS ** min(max(alarm.told - 1, 0), 8)
+    if alarm.told == 0:
+        return QUIET
+    grown: timedelta = QUIET_NIGHT * QUIET_GROWS ** min(alarm.told - 1, 8)
     return min(grown, QUIET_LONGEST)
 
 
@@ -345,9 +364,24 @@ def _told_again_due(alarm: Alarm) -> datetime | None:
         return None
     # What stands is told again each QUIET, also one that was raised again and not told then.
     stands = max(alarm.last_notice, alarm.heard) + QUIET
+    again = alarm.last_notice + _quiet(alarm, alarm.priority, alarm.rings)
+    if _known(alarm, alarm.priority):
+        return again
     if alarm.untold == 0:
         return stands
-    return min(alarm.last_notice + _quiet(alarm, alarm.priority, alarm.rings), stands)
+    return min(again, stands)
+
+
+def _known(alarm: Alarm, priority: str) -> bool:
+    """Whether it is known by now: whoever is told again is reminded, and not rung."""
+    return alarm.condition in COMES_AND_GOES and alarm.told >= KNOWN and priority != PRIORITIES[-1]
+
+
+def _is_worse(alarm: Alarm, event: Raised) -> bool:
+    """Whether it begins so much worse than it was the time before that it is news."""
+    if alarm.condition not in ("overload", "device-margin") or alarm.peak is None or event.peak is None:
+        return False
+    return not alarm.state.stands and event.peak >= alarm.peak + WORSE
 
 
 def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:

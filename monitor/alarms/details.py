@@ -10,7 +10,7 @@ from monitor.alarms import cold_night, figures, measures, phrases
 from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.first_steps import NO_LIMIT
 from monitor.alarms.story import Story
-from monitor.alarms.verdicts import verdict
+from monitor.alarms.verdicts import NOT_STARTED_AGAIN, SUPPLY_LOST, verdict
 
 HEATS_UNEVENLY = f"{NO_LIMIT.capitalize()}: the motor heats unevenly, whatever its load."
 _MEANS = {
@@ -161,7 +161,12 @@ def _ended(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
             yield "It runs again, and nobody has acknowledged the trip."
         return
     if not phrases.plan_ended(wanted):
-        yield "Its control calls for it, yet it draws nothing." if story.called else "No stop was announced."
+        if story.called:
+            yield "Its control calls for it, yet it draws nothing."
+        elif story.end_cause != SUPPLY_LOST:
+            yield "No stop was announced."
+        if story.end_cause == SUPPLY_LOST:
+            yield NOT_STARTED_AGAIN
         said = story.ended_words or verdict(story.end_cause, story.confidence)
         yield said or _why_unknown(story)
         yield from (f"- {sentence}" for sentence in story.evidence if sentence != said)

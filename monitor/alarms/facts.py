@@ -81,7 +81,8 @@ class Alarm:
     """Times raised since the last notice, over all occurrences."""
     told: int = 0
     """Notices that told of it as begun, over all occurrences, since its fan last tripped or it was forgotten: the more
-    often it came and went without harm, the longer it is not told again."""
+    often it came and went without harm, the longer it is not told again. A load that somebody acknowledged counts as
+    told often."""
 
     @property
     def about(self) -> About:

@@ -23,6 +23,7 @@ from monitor.alarms.measures import (
 )
 from monitor.alarms.phrases import checks, hot, inferred, listed, plan_ended
 from monitor.alarms.story import Story
+from monitor.alarms.verdicts import SUPPLY_LOST
 from monitor.watch import layout
 
 HEATER = "any heater off first"
@@ -234,6 +235,19 @@ _DOUBT_STEPS: Mapping[int | None, tuple[str, ...]] = {
 }
 
 
+_SUPPLY_IS_BACK = (
+    f"First shut off any heater. If all lines have their voltage, start it and see that it turns right. {BY_ITSELF}",
+    f"First shut off any heater; then see to its supply and start it. {BY_ITSELF}",
+    f"First shut off any heater. {BY_ITSELF}",
+)
+_SUPPLY_IS_BACK_STEPS = (
+    "Shut off the fuel of any heater.",
+    "See that every line has its voltage again. If not, leave it off: that is for the utility or an electrician.",
+    "Start it, and see that it turns the right way: lines may have been put back in another order.",
+    BY_ITSELF,
+)
+
+
 def first_step(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tuple[str, ...]:
     """What to do first, from the fuller to the shortest wording; each a whole sentence or two."""
     condition = alarm.condition
@@ -260,6 +274,8 @@ def first_step(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tupl
         return f"{off} {more}", off
     if condition == "tripped":
         return _tripped(story)
+    if condition == "stopped" and story.end_cause == SUPPLY_LOST:
+        return _SUPPLY_IS_BACK
     if condition == "trip-near" and _no_time(alarm, story):
         return (
             f"Stop it now ({HEATER}) and let it cool for half an hour; then find the cause.",
@@ -368,6 +384,8 @@ def steps(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> tuple[str
         return off, *_STEPS[condition][2:]
     if condition == "logger-suspect":
         return _doubt(alarm, story, _DOUBT_STEPS)
+    if condition == "stopped" and story.end_cause == SUPPLY_LOST:
+        return _SUPPLY_IS_BACK_STEPS
     if condition in _STEPS:
         return _STEPS[condition]
     if hot(alarm):

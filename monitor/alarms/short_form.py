@@ -16,7 +16,7 @@ from monitor.alarms.alarm import Alarm, Wanted
 from monitor.alarms.characters import clean, fold, septets, shorten
 from monitor.alarms.first_steps import after, first_step
 from monitor.alarms.story import Story
-from monitor.alarms.verdicts import verdict
+from monitor.alarms.verdicts import NOT_STARTED_AGAIN, SUPPLY_LOST, verdict
 
 SHORT_AT_MOST = 300
 """Characters: two parts of an SMS hold 306."""
@@ -205,6 +205,8 @@ def _how_it_ended(alarm: Alarm, story: Story) -> list[Piece]:
             Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
         ]
     planned = "Its control calls for it." if story.called else "No stop was announced."
+    if story.end_cause == SUPPLY_LOST and not story.called:
+        planned = ""
     return [
         Piece((planned, ""), (MORE_FIGURES if story.called else NICE_TO_KNOW,)),
         Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
@@ -222,6 +224,8 @@ def _silent(alarm: Alarm, story: Story) -> list[Piece]:
 
 
 def _why_stopped(story: Story) -> str:
+    if story.end_cause == SUPPLY_LOST:
+        return NOT_STARTED_AGAIN
     said = verdict(story.end_cause, story.confidence) or story.ended_words
     if said is not None:
         return said

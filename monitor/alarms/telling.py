@@ -35,8 +35,10 @@ BEGINNING_NOT_TOLD = "its beginning was not told to this route"
 ACKNOWLEDGED = "acknowledged before it was told"
 HELD_BACK = "it is shelved, suppressed or out of service"
 STANDS_STILL = "its fan stood still before it was told"
-OF_A_LOAD = frozenset({"low-margin"})
-"""What is gathered of how a fan is loaded says nothing of one that has stopped by then: "near its limit, 0 A"."""
+OF_A_LOAD = frozenset({"overload", "device-margin", "low-margin", "trip-near"})
+"""What is measured of how a fan is loaded, ..."""
+GATHERED = frozenset({"low-margin"})
+"""... and of that what does not ring."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,14 @@ def ready(route: Route, waiting: Sequence[Telling], now: datetime, last_rang: da
     # What would follow within the minute comes along; a further step gives its time to acknowledge to the full.
     until = now if route.after else now + GATHER
     return [one for one in waiting if one.is_due(until) or one.is_due(now)]
+
+
+def says_nothing_of_a_stopped_fan(condition: str, kind: str) -> bool:
+    """Whether a notice of it would read "near its limit, 0 A": gathered or told again of a fan that has stopped.
+
+    What rings of a load is told all the same when it begins, though the fan may have tripped of it already.
+    """
+    return condition in (OF_A_LOAD if kind == "told-again" else GATHERED) and kind != "cleared"
 
 
 def latest_of_each(tellings: Iterable[Telling]) -> list[Telling]:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+SUPPLY_LOST = "supply lost"
+"""`end_cause` of a run that a lost supply ended."""
+
 _ENDS = {
     "overload trip": "an overload trip",
     "phase lost": "a lost phase: the device then opened",
-    "supply lost": "a lost supply",
+    SUPPLY_LOST: "a lost supply",
     "short circuit or locked rotor": "a short circuit or a locked rotor",
     "stopped": "an ordinary stop",
 }
@@ -19,6 +22,10 @@ _SURE = {
     "likely": "Likely {}; not proven.",
     "possible": "Possibly {}; not proven.",
 }
+
+
+NOT_STARTED_AGAIN = "The supply was lost, and it has not started again."
+"""Of a fan that is told as stopped because it stands still after its supply is back."""
 
 
 def verdict(end_cause: str | None, confidence: str | None) -> str | None:

@@ -30,10 +30,13 @@ from monitor.service.site_silence import SiteSilence
 from monitor.service.supper import Supper
 from monitor.service.telling import Tellings
 from monitor.service.verdicts import Verdicts
-from monitor.watch import layout
+from monitor.watch import ends, layout
 from monitor.watch.columns import Change
 from monitor.watch.overrides import for_fan
 from monitor.watch.table import BY_ID, PRIORITIES, Condition, higher
+
+NO_TRIP = (ends.STOPPED, ends.SUPPLY_LOST)
+"""Ends of runs that say nothing of the load before them."""
 
 
 class Changes:
@@ -170,7 +173,8 @@ class Changes:
             if story.estimate is not None:
                 self._estimates.keep(point, now.timestamp() * 1000.0, story.estimate)
             pending.told.add(point.row)
-            trip = alarm.condition == "tripped" or (alarm.condition == "stopped" and alarm.rings)  # a possible one
+            possible = alarm.condition == "stopped" and alarm.rings and story.end_cause not in NO_TRIP
+            trip = alarm.condition == "tripped" or possible
             if trip and change.cause == Cause.RAISED:
                 self._worse_has_come(point)
         return alarm

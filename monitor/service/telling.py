@@ -23,7 +23,6 @@ from monitor.alarms.states import State
 from monitor.alarms.story import Story
 from monitor.alarms.telling import (
     GATHER,
-    OF_A_LOAD,
     STANDS_STILL,
     Telling,
     after_quiet,
@@ -31,6 +30,7 @@ from monitor.alarms.telling import (
     latest_of_each,
     plan,
     ready,
+    says_nothing_of_a_stopped_fan,
 )
 from monitor.alarms.texts import Texts
 from monitor.alarms.wording import long, short, subject
@@ -117,7 +117,7 @@ class Tellings:
                 self._waiting.setdefault((route.name, one.site), []).extend(again)
             elif alarm is None or wanted is None or story is None:
                 self._drop(one, due, why or "its fan is not known any more")
-            elif alarm.condition in OF_A_LOAD and wanted.kind != "cleared" and story.running is False:
+            elif story.running is False and says_nothing_of_a_stopped_fan(alarm.condition, wanted.kind):
                 self._drop(one, due, STANDS_STILL)
             else:
                 told.append((replace(one, alarm_number=alarm.number), (alarm, story, wanted)))

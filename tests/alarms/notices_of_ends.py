@@ -93,7 +93,14 @@ def stopped_trip_possible() -> tuple[Course, Story]:
     )  # fmt: skip
 
 
+def stopped_by_a_lost_supply() -> tuple[Course, Story]:
+    return raise_one("stopped", value=1.0, since=at(-1)), replace(
+        TRIP, end_cause="supply lost", confidence="sure", ended_words="Its supply was lost: volts fell to 0 V.",
+        evidence=("With it fell 2 other fans (bin-1, bin-2) of its supply.",),
+    )  # fmt: skip
+
+
 STORIES = [
-    stopped, stopped_though_called, stopped_after_plan, stopped_cleared, tripped, tripped_by_a_lost_phase,
-    tripped_words_only, tripped_and_started_by_itself, tripped_cleared, stopped_trip_possible,
+    stopped, stopped_by_a_lost_supply, stopped_though_called, stopped_after_plan, stopped_cleared, tripped,
+    tripped_by_a_lost_phase, tripped_words_only, tripped_and_started_by_itself, tripped_cleared, stopped_trip_possible,
 ]  # fmt: skip

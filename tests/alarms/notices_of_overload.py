@@ -69,11 +69,10 @@ def overload_told_again() -> tuple[Course, Story]:
 
 def overload_raised_again() -> tuple[Course, Story]:
     course, _ = overload()
-    for hour in range(1, 5):
+    for hour in (3, 6, 9, 12):
         course.feed(Returned(at(60 * hour - 20)), at(60 * hour - 20))
-        course.feed(Acknowledge("Ada"), at(60 * hour - 10))
         course.feed(raised(when=at(60 * hour)), at(60 * hour))
-    return course, story(now=at(240))
+    return course, story(now=at(720))
 
 
 def overload_cleared() -> tuple[Course, Story]:

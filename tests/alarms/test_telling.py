@@ -28,6 +28,7 @@ from monitor.alarms.telling import (
     latest_of_each,
     plan,
     ready,
+    says_nothing_of_a_stopped_fan,
 )
 
 FARM = Route("farm", (), (), ("sms:1",), also_cleared=True, quiet=(time(21), time(6)))
@@ -218,3 +219,17 @@ def test_of_each_alarm_the_last_change_is_told() -> None:
     second = planned(made)
     other = replace(planned(course(replace(OVERLOAD, fan="north-4"))), change_number=7)
     assert latest_of_each([other, second, first]) == [second, other]
+
+
+@pytest.mark.parametrize(
+    ("condition", "kind", "nothing"),
+    [
+        ("low-margin", "raised", True), ("overload", "raised", False), ("overload", "told-again", True),
+        ("trip-near", "told-again", True), ("overload", "cleared", False), ("low-margin", "cleared", False),
+        ("stopped", "told-again", False), ("tripped", "told-again", False),
+    ],
+)  # fmt: skip
+def test_a_load_that_is_told_again_says_nothing_of_a_fan_that_has_stopped(
+    condition: str, kind: str, nothing: bool
+) -> None:
+    assert says_nothing_of_a_stopped_fan(condition, kind) is nothing

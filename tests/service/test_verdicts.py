@@ -233,3 +233,16 @@ def test_a_lost_supply_tells_a_fan_that_was_over_its_limit_as_well(panel: Farm) 
     causes = {change[0]: change[3] for change in panel.bench.changes() if change[0] == "overload"}
     assert causes == {"overload": "returned"}  # not "no longer watched"
     assert [row for row in panel.notices("overload") if row["kind"] == "cleared"] == []
+
+
+def test_a_trip_makes_its_overload_news_again_an_ordinary_stop_does_not(panel: Farm) -> None:
+    panel.ran("north", "south", **FED)
+    panel.go(160.0, north=(11.0, FED), south=(9.0, FED))
+    panel.go(160.0, north=(9.0, FED), south=(9.0, FED))
+    panel.go(160.0, north=(0.0, FED), south=(9.0, FED))
+    assert panel.verdicts("north") == [("stopped", "high")] and panel.notices("stopped")
+    assert [row["told"] for row in panel.bench.raised("overload")] == [1]
+    panel.go(420.0, north=(13.0, FED), south=(9.0, FED))
+    panel.go(160.0, north=(0.0, FED), south=(9.0, FED))
+    assert panel.verdicts("north")[1][0] == "overload trip"
+    assert panel.bench.raised("overload")[-1]["told"] == 0
