@@ -43,7 +43,7 @@ class CloseJob(BaseModel):
         json_schema_extra={
             "examples": [
                 {
-                    "done": "2026-10-04T20:05:00Z", "pitch": 18, "amps": [12.6, 12.4, 12.3], "volts": [450, 449, 451],
+                    "done": "2026-10-03T20:05:00Z", "pitch": 18, "amps": [12.6, 12.4, 12.3], "volts": [450, 449, 451],
                     "ambient_c": 15, "checks": [{"check": "bearings", "finding": "good"}], "by": "Ben",
                 }
             ]
