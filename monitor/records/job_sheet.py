@@ -6,6 +6,7 @@ that opens one: both say the same. Once opened it stays as it is: it is what the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -72,8 +73,8 @@ def compose(item: Mapping[str, Any], site: Site, pitch_to: float | None, note: s
         "after_work": _after_work(plate, estimate, pitch_to),
         "note": note,
     }
-    plain: dict[str, Any] = _plain(sheet)
-    return plain
+    told: dict[str, Any] = plain(sheet)
+    return told
 
 
 def _ended(item: Mapping[str, Any]) -> dict[str, Any] | None:
@@ -124,12 +125,18 @@ def in_a_line(item: Mapping[str, Any]) -> str:
     return f"{state}: {told[:1].lower()}{told[1:].rstrip('.')}" if told else state
 
 
-def _plain(value: Any) -> Any:
-    """As JSON has it: times as RFC 3339 text in UTC."""
+def plain(value: Any) -> Any:
+    """As JSON has it: times as RFC 3339 text in UTC, and null for what is no finite number (a trip that never comes).
+
+    >>> plain({"seconds_to_trip": math.inf, "legs": (1.0, math.nan)})
+    {'seconds_to_trip': None, 'legs': [1.0, None]}
+    """
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
     if isinstance(value, datetime):
         return value.isoformat(timespec="seconds").replace("+00:00", "Z")
     if isinstance(value, Mapping):
-        return {str(key): _plain(one) for key, one in value.items()}
+        return {str(key): plain(one) for key, one in value.items()}
     if isinstance(value, list | tuple):
-        return [_plain(one) for one in value]
+        return [plain(one) for one in value]
     return value

@@ -121,7 +121,7 @@ class Jobs:
         now_ms = to_ms(self._now())
         for entry, registered in (*((one, None) for one in closing.entries), *changes):
             self._pending.service.append(new_entry(point.point_id, entry, registered, action, now_ms))
-        self._pending.jobs_ended.append(JobEnd(job.number, WORK_DONE, now_ms, action.by, found))
+        self._pending.jobs_ended.append(JobEnd(job.number, WORK_DONE, now_ms, action.by, job_sheet.plain(found)))
         return DONE
 
     def _read(self, action: Action, versions: list[register.Version]) -> tuple[job_entry.Closing, bool, int]:
