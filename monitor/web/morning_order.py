@@ -14,6 +14,7 @@ from urllib.parse import quote
 
 from monitor.alarms.verdicts import verdict
 from monitor.records.look_fans import ABOUT_TO_TRIP
+from monitor.records.look_fans import OVER as STATE_OVER
 from monitor.records.morning import LOAD_ALARMS, Morning, Place
 from monitor.records.morning_other import SITE, LoggerVisit
 from monitor.records.morning_stops import NOT_BACK, STOP, TRIP, Stop
@@ -164,7 +165,9 @@ def _over(here: Sequence[Mapping[str, Any]], stops: Sequence[Stop]) -> Iterable[
         standing = {alarm["id"] for alarm in one["alarms"] if alarm["standing"] and alarm["suppressed_by"] is None}
         if one["state"] == ABOUT_TO_TRIP or not standing & set(LOAD_ALARMS):
             continue
-        (near if standing & set(LOAD_ALARMS) == {"low-margin"} else over).append(one)
+        # What is over its limit by now is told as that, whether its own alarm has come yet or not.
+        only_near = standing & set(LOAD_ALARMS) == {"low-margin"} and one["state"] != STATE_OVER
+        (near if only_near else over).append(one)
     if over:
         yield Reason(OVER, DRIVE, _loaded(over, "over their limit, or near the trip point of their device"), len(over))
     near = [one for one in near if one["fan"] not in told]

@@ -264,3 +264,14 @@ def test_of_two_farms_with_the_same_trouble_the_one_with_more_of_it_comes_first(
     assert first_of(client) == [
         ("far", "c-1 and c-2 tripped and stand still"), ("meadow", "a-1 tripped and stands still"),
     ]  # fmt: skip
+
+
+def test_what_is_near_its_limit_waits_and_what_is_over_it_by_now_does_not(danger: Farm, client: httpx.Client) -> None:
+    for site, fan, amps in (("meadow", "a-1", 14.6), ("ridge", "b-1", 15.4)):
+        happens(danger, fan, "low-margin", at("05:00"), site=site)
+        danger.reading(fan, (amps, amps, amps), site=site)
+    told = client.get("/api/v1/morning").json()
+    assert [(one["site"], one["reasons"][0]["do"], one["reasons"][0]["text"]) for one in told["sites"][:2]] == [
+        ("ridge", "Drive", "b-1 runs at 101 % of its limit"),
+        ("meadow", "With the next visit", "a-1 runs at 96 % of its limit"),
+    ]
