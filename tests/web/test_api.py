@@ -415,7 +415,10 @@ def test_the_api_describes_itself(client: httpx.Client) -> None:
         "/api/v1/out-of-service", "/api/v1/fans/{site}/{fan}/out-of-service",
         "/api/v1/fans/{site}/{fan}/return-to-service", "/api/v1/sites/{site}/out-of-service",
         "/api/v1/sites/{site}/return-to-service", "/api/v1/routes", "/api/v1/routes/{name}/test", "/api/v1/notices",
-        "/api/v1/alarms/{number}/notices",
+        "/api/v1/alarms/{number}/notices", "/api/v1/morning",
+        "/api/v1/sites", "/api/v1/sites/{site}", "/api/v1/fans/{site}/{fan}/nameplate",
+        "/api/v1/jobs", "/api/v1/jobs/{number}", "/api/v1/jobs/{number}/close", "/api/v1/jobs/{number}/drop",
+        "/api/v1/fans/{site}/{fan}/jobs",
     } == set(described["paths"])  # fmt: skip
 
 
