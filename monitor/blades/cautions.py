@@ -96,6 +96,11 @@ CAUTIONS: tuple[Caution, ...] = (
         "The overload setting is never raised as a remedy.",
     ),
     Caution(
+        "clamp-correction",
+        "A correction is for a clamp that a hand meter shows to read wrong. It is never a way to make an overload go "
+        "away: the motor stays as warm as it is, and nobody is told of it any more.",
+    ),
+    Caution(
         "cold-night",
         "A cold night does not raise the limit: the motor is cooler, but the service factor is no reserve for it.",
         "A cold night does not raise the limit.",

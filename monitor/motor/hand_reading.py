@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from monitor.motor.clamps import GREATEST, LEAST, factors_of
 from monitor.motor.compiled import Floats
 from monitor.motor.nameplate import Logger
 
@@ -59,6 +60,11 @@ class Offer:
     words: str
     """The offer as a sentence."""
 
+    @property
+    def usable(self) -> bool:
+        """Whether it is no more than a correction may be."""
+        return LEAST <= self.factor <= GREATEST
+
 
 def compare(hand: Sequence[float | None], amps: Floats) -> Compared | None:
     """Puts a hand reading beside the logger's rows of that minute; None where the logger has none.
@@ -92,12 +98,12 @@ def compare(hand: Sequence[float | None], amps: Floats) -> Compared | None:
 
 
 def offers(compared: Sequence[Compared], logger: Logger) -> tuple[Offer, ...]:
-    """Corrections of clamps that the hand readings of a fan speak for.
+    """Corrections of clamps that the hand readings of a fan speak for, beyond those it has.
 
     Parameters
     ----------
-    compared : hand readings with this logger, oldest first
-    logger : how well it measures, as registered
+    compared : hand readings beside what this logger sent, without any correction, oldest first
+    logger : how well it measures and how it is corrected, as registered
 
     Examples
     --------
@@ -107,8 +113,11 @@ def offers(compared: Sequence[Compared], logger: Logger) -> tuple[Offer, ...]:
     [(2, 1.103, 'high')]
     >>> [(one.leg, one.confidence) for one in offers([first], Logger())]
     [(2, 'low')]
+    >>> offers([first, again], Logger(clamp_corrections=(1.0, 1.1, 1.0)))
+    ()
     """
     found = []
+    present = factors_of(logger.clamp_corrections).tolist()
     for leg in range(3):
         ratios, errors, allowed = [], [], 0.0
         for one in compared:
@@ -125,16 +134,20 @@ def offers(compared: Sequence[Compared], logger: Logger) -> tuple[Offer, ...]:
             continue
         factor = sum(ratios) / len(ratios)
         agree = all(abs(ratio - factor) <= error for ratio, error in zip(ratios, errors, strict=True))
-        if agree and abs(factor - 1.0) > allowed:
-            found.append(Offer(leg + 1, factor, len(ratios), HIGH if len(ratios) > 1 else LOW,
-                               _words(leg + 1, factor, len(ratios))))  # fmt: skip
+        if agree and abs(factor / present[leg] - 1.0) > allowed:
+            said = _words(leg + 1, factor, present[leg], len(ratios))
+            found.append(Offer(leg + 1, factor, len(ratios), HIGH if len(ratios) > 1 else LOW, said))
     return tuple(found)
 
 
-def _words(leg: int, factor: float, readings: int) -> str:
-    way = "low" if factor > 1.0 else "high"
+def _words(leg: int, factor: float, present: float, readings: int) -> str:
+    way = "low" if factor > present else "high"
+    still = "" if present == 1.0 else f", corrected by {present:g}, still"
     seen = f"{readings} hand readings agree" if readings > 1 else "one hand reading says so: take another to be sure"
+    right = f"its amps x {factor:.3f} would be right"
+    if not LEAST <= factor <= GREATEST:
+        right = "too much for a correction: it is open, around something else, or another leg was read"
     return (
-        f"the clamp of L{leg} reads {100.0 * abs(1.0 / factor - 1.0):.0f} % {way} (its amps x {factor:.3f} would be "
-        f"right); {seen}. Look first whether it is closed and around one conductor only"
+        f"the clamp of L{leg}{still} reads {100.0 * abs(present / factor - 1.0):.0f} % {way} ({right}); {seen}. "
+        "Look first whether it is closed and around one conductor only"
     )

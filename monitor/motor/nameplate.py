@@ -104,6 +104,8 @@ class Logger:
     """Time between readings [s]; None: learned from the readings."""
     averaging: bool = False
     """A reading is the mean over the period before it, not a sample."""
+    clamp_corrections: tuple[float, ...] = ()
+    """What the amps it sends are multiplied by, for each leg in order, 0.8 to 1.25; empty: taken as sent."""
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
+from monitor.motor import clamps
 from monitor.motor.nameplate import KILOWATTS_A_HORSEPOWER, Fan, Logger, Motor, Nameplate, Protection
 from monitor.settings import NAME
 from monitor.watch.overrides import check_overrides
@@ -99,6 +100,11 @@ class _LoggerTable(_Table):
     accuracy_amps: _Number = Field(0.5, ge=0, le=50, description="a number of amperes from 0 to 50")
     period_seconds: _Number | None = Field(None, ge=0.1, le=3600, description="seconds from 0.1 to 3600")
     averaging: bool = Field(False, strict=True, description="true or false")
+    clamp_corrections: tuple[Annotated[_Number, Field(ge=clamps.LEAST, le=clamps.GREATEST)], ...] = Field(
+        (),
+        max_length=3,
+        description=f"a list of factors from {clamps.LEAST:g} to {clamps.GREATEST:g}, one for each leg",
+    )
 
 
 class _File(_Table):
@@ -155,6 +161,12 @@ def _faults_together(table: dict[str, Any]) -> list[Fault]:
         full, most = _number(motor, "full_load_amps"), _number(motor, "service_factor_amps")
         if full is not None and most is not None and most < full:
             faults.append(Fault("motor.service_factor_amps", f"at least full_load_amps, {full:g}", f"{most:g}"))
+    logger = table.get("logger")
+    factors = logger.get("clamp_corrections") if isinstance(logger, dict) else None
+    legs = motor.get("phases") if isinstance(motor, dict) else None
+    if legs in (1, 3) and isinstance(factors, list) and len(factors) not in (0, legs):
+        expected = "three factors, one for each leg" if legs == 3 else "one factor, for the one leg"
+        faults.append(Fault("logger.clamp_corrections", expected, f"{len(factors)}"))
     if isinstance(fan, dict):
         pitch, least = _number(fan, "blade_pitch_degrees"), _number(fan, "minimum_pitch_degrees")
         if pitch is not None and least is not None and least > pitch:

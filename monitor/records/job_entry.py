@@ -188,6 +188,7 @@ def against_the_register(database: Database, point_id: int, re_pitch: Entered) -
     LinkError : the database cannot be read
     """
     faults, change = service_entry.against_the_record(database, point_id, re_pitch)
+    assert change is None or isinstance(change, Registered)
     places = {"from": "pitch", "to": "pitch", "done": "changed"}
     return [Fault(places.get(one.place, one.place), one.expected, one.found) for one in faults], change
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import msgspec
@@ -87,6 +88,8 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         item["estimate_time"] = None if said is None else from_ms(said[0])
         item["runs"] = _runs(connection, key.point_id, 20)
         _add_service(connection, key.point_id, version, item)
+        corrected = register.corrected_now(connection, version)
+        item["clamp_corrections"] = None if corrected is None else asdict(corrected)
         item["offers"] = [offer.words for offer in offers_to(connection, key, version)]
     return item
 

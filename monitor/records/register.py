@@ -8,7 +8,7 @@ learns of it; pages and commands never call the worker.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
@@ -126,6 +126,18 @@ class Edits:
 
     def __bool__(self) -> bool:
         return bool(self.sites or self.points or self.versions)
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """How the clamps of a fan's logger are corrected now."""
+
+    factors: tuple[float, ...]
+    """For each leg in order."""
+    since: datetime
+    """True in the field since."""
+    by: str
+    """Who entered it."""
 
 
 # --- sites -----------------------------------------------------------------------------------------------------
@@ -267,26 +279,67 @@ def remove(database: Database, site: str, fan: str, *, by: str, now: datetime) -
 def put_pitch(
     connection: Connection, point_id: int, pitch: float | None, valid_from_ms: int, *, by: str, now_ms: int
 ) -> int | None:
-    """Enters that a fan has had another blade pitch since a time, within a transaction of the caller's: all else stays
-    as its newest version says. Returns the version's number; None, and nothing is entered, where the fan is not in the
-    register (any more) or could not have that pitch.
+    """Enters that a fan has had another blade pitch since a time, within a transaction of the caller's; see
+    `put_since`.
 
     Parameters
     ----------
     pitch : [degrees], not under the fan's `minimum_pitch_degrees`; None: not known
     """
-    row = connection.execute(_newest_versions().where(_POINTS.c.id == point_id)).mappings().first()
-    if row is None or row["removed"]:
+    known = None if pitch is None else int(pitch) if float(pitch).is_integer() else pitch
+    key: tuple[str, ...] = ("fan", "blade_pitch_degrees")
+    return put_since(connection, point_id, {key: known}, valid_from_ms, by=by, now_ms=now_ms)
+
+
+def put_clamps(
+    connection: Connection, point_id: int, corrections: Sequence[float], valid_from_ms: int, *, by: str, now_ms: int
+) -> int | None:
+    """Enters that the amps of a fan's logger are to be corrected otherwise since a time; see `put_since`.
+
+    Parameters
+    ----------
+    corrections : a factor for each leg; all 1, or none: as sent
+    """
+    factors = list(corrections) if any(one != 1.0 for one in corrections) else None
+    key: tuple[str, ...] = ("logger", "clamp_corrections")
+    return put_since(connection, point_id, {key: factors}, valid_from_ms, by=by, now_ms=now_ms)
+
+
+def put_since(
+    connection: Connection, point_id: int, changes: Mapping[tuple[str, ...], Any], valid_from_ms: int, *, by: str,
+    now_ms: int,
+) -> int | None:  # fmt: skip
+    """Enters that something has been otherwise in the field since a time: all else stays as it was then, and as it
+    became later, each from its own time on.
+
+    Returns the number of the version that is true since that time; None, and nothing is entered, where the fan is not
+    in the register (any more) or its file could not be so.
+    """
+    query = sa.select(_VERSIONS).where(_VERSIONS.c.point_id == point_id).order_by(_VERSIONS.c.version)
+    known = [_version(row) for row in connection.execute(query).mappings()]
+    site = connection.execute(sa.select(_POINTS.c.site).where(_POINTS.c.id == point_id)).scalar()
+    if not known or known[-1].removed or site is None:
         return None
+    since = from_ms(valid_from_ms)
+    then = next((one for one in reversed(known) if one.valid_from <= since), known[0])
+    later = [
+        one for place, one in enumerate(known)
+        if one.valid_from > since and all(after.valid_from > one.valid_from for after in known[place + 1 :])
+        and one is not then
+    ]  # fmt: skip
     try:
-        known = None if pitch is None else int(pitch) if float(pitch).is_integer() else pitch
-        text = edited(row["nameplate"], {("fan", "blade_pitch_degrees"): known})
-        read_nameplate(text, f"{row['site']}/{row['name']}")
+        made = [(edited(one.text, changes), to_ms(max(one.valid_from, since))) for one in (then, *later)]
+        for text, _ in made:
+            read_nameplate(text, "the fan")
     except ConfigError:
         return None
-    return _put_version(
-        connection, point_id, row["site"], text, valid_from_ms, by, motor_changed=False, removed=False, now_ms=now_ms
-    )
+    made[0] = made[0][0], valid_from_ms
+    made = [one for place, one in enumerate(made) if not place or one[0] != made[place - 1][0]]  # says nothing new
+    numbers = [
+        _put_version(connection, point_id, site, text, from_, by, motor_changed=False, removed=False, now_ms=now_ms)
+        for text, from_ in made
+    ]
+    return numbers[0]
 
 
 def fans(database: Database, which: Sites) -> list[tuple[PointKey, Version]]:
@@ -361,6 +414,21 @@ def export_text(database: Database, site: str, fan: str) -> str:
     """
     with database.read() as connection:
         return _newest(connection, site, fan)[1].text
+
+
+def corrected_now(connection: Connection, newest: Version) -> Corrected | None:
+    """How a fan's clamps are corrected by its newest version, and who entered that; None: they are not."""
+    factors = newest.nameplate.logger.clamp_corrections
+    if all(one == 1.0 for one in factors):
+        return None
+    query = sa.select(_VERSIONS).where(_VERSIONS.c.point_id == newest.point_id).order_by(_VERSIONS.c.version.desc())
+    first = newest
+    for row in connection.execute(query).mappings():
+        version = _version(row)
+        if version.nameplate.logger.clamp_corrections != factors:
+            break
+        first = version
+    return Corrected(factors, first.valid_from, first.committed_by)
 
 
 def changed_since(database: Database, mark: int) -> Edits:

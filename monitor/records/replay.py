@@ -2,8 +2,9 @@
 
 *As judged*: the rows that were fed, in the order in which they were fed, each with the register version it was judged
 by. What comes out equals what was stored, row by row. *As measured*: all rows by time, those that came late too, each
-with the version that was true in the field then. That may differ from what was stored, and says what would have been
-found had every reading come in time.
+with the version that was true in the field then, and with its corrections of the clamps: the version stored with a row
+says which were applied to it. That may differ from what was stored, and says what would have been found had every
+reading come in time.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from monitor.motor import clamps
 from monitor.records import register, tables
 from monitor.records.database import Database
 from monitor.records.packing import HOUR_MS
@@ -39,6 +41,8 @@ class Versions:
     """True in the field since, shape (k,)."""
     limits: Floats
     """Shape (k, LIMITS_FIELDS)."""
+    factors: Floats
+    """Corrections of the clamps, shape (k, 3)."""
 
 
 @dataclass(frozen=True)
@@ -67,7 +71,33 @@ def resolved(versions: Sequence[register.Version]) -> Versions:
         np.array([one.version for one in versions], np.int64),
         np.array([to_ms(one.valid_from) for one in versions], np.float64),
         np.vstack([one.limits() for one in counted]),
+        np.vstack([clamps.factors_of(one.nameplate.logger.clamp_corrections) for one in versions]),
     )
+
+
+def applied(versions: Versions, numbers: Integers) -> Floats:
+    """The corrections of the clamps that stored rows have in them, by the version stored with each, shape (n, 3).
+
+    Version 0 is what came before there were any, or no fan's: nothing was applied.
+    """
+    order = np.argsort(versions.numbers)
+    place = np.minimum(np.searchsorted(versions.numbers[order], numbers), len(order) - 1)
+    found = order[place]
+    return np.where((versions.numbers[found] == numbers)[:, None], versions.factors[found], 1.0)
+
+
+def amps_by(versions: Versions, amps: Floats, numbers: Integers, which: Ints) -> Floats:
+    """Stored amps as other versions correct them; those whose own say the same stay to the last bit.
+
+    Parameters
+    ----------
+    amps : (n, 3) as stored [A]
+    numbers : (n,) the version stored with each row
+    which : (n,) place of the version whose corrections are wanted
+    """
+    if (versions.factors == 1.0).all():
+        return amps
+    return clamps.by_others(amps, applied(versions, numbers), versions.factors[which])
 
 
 def feed(rows: ReadingRows, how: str, versions: Versions, state: Floats | None = None) -> Replayed:
@@ -87,6 +117,7 @@ def feed(rows: ReadingRows, how: str, versions: Versions, state: Floats | None =
     else:
         rows = rows.take(np.argsort(rows.t_ms, kind="stable"))
         which = in_force(versions.valid_from_ms, rows.t_ms.astype(np.float64))
+        rows = replace(rows, amps=amps_by(versions, rows.amps, rows.version, which))
     states = advance.new_states(1) if state is None else state.reshape(1, -1).copy()
     readings = Readings(
         np.zeros(len(rows), np.int32), rows.t_ms.astype(np.float64), rows.amps, rows.volts, which, rows.called

@@ -6,7 +6,7 @@ Two things are looked at: the entry by itself (`read_entry`), and what the regis
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal
@@ -16,6 +16,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from monitor.blades.checks import SUPPLY_VOLTAGE, checks_for
 from monitor.errors import ConfigError, Fault
 from monitor.faults import faults_of
+from monitor.motor import clamps
 from monitor.motor.lead_rotation import WAYS
 from monitor.motor.nameplate import Nameplate
 from monitor.records import register, service_record
@@ -24,6 +25,7 @@ from monitor.records.database import Database
 from monitor.records.register import Version
 from monitor.records.service_record import (
     CHECK,
+    CLAMP_CORRECTION,
     HAND_READING,
     KINDS,
     LEAD_ROTATION,
@@ -95,10 +97,16 @@ _LegAmps = Annotated[tuple[_Amps, ...], Field(min_length=1, max_length=3), After
 _LineVolts = Annotated[
     Annotated[tuple[_Volts, ...], Field(min_length=1, max_length=3)] | None, AfterValidator(_as_many_as_legs)
 ]
+_Factor = Annotated[_Number, Field(ge=clamps.LEAST, le=clamps.GREATEST)]
 _Pitch = Annotated[_Number, Field(ge=0, le=60)]
 _Text = Annotated[str, Field(max_length=4 * NOTE_LETTERS), AfterValidator(_typed)]
 _AMPS = "a list of the legs' amps in order, each from 0 to 2000: three, or one for a single-phase motor"
 _VOLTS = "a list of the line voltages v12, v23, v31, each above 0, at most 1000: three, or one for a single-phase motor"
+
+_FACTORS = (
+    f"a list of the legs' factors in order, each from {clamps.LEAST:g} to {clamps.GREATEST:g}: three, or one for a "
+    "single-phase motor"
+)
 
 
 class _Entry(BaseModel):
@@ -154,6 +162,16 @@ class LeadRotationEntry(_Entry):
     amps_after: _LegAmps = Field(description="three amps in the order of the supply's lines, after")
 
 
+class ClampCorrectionEntry(_Entry):
+    """What the amps of a logger are multiplied by, where its clamps read wrong: makes a register version from then on.
+    It is for a clamp that is off, never to make an overload go away."""
+
+    kind: Literal["clamp correction"]
+    factors: Annotated[
+        Annotated[tuple[_Factor, ...], Field(min_length=1, max_length=3)], AfterValidator(_as_many_as_legs)
+    ] = Field(description=f"{_FACTORS}; all 1: the amps are taken as sent")
+
+
 class NoteEntry(_Entry):
     """Anything else worth keeping."""
 
@@ -176,6 +194,7 @@ MODELS: Mapping[str, type[_Entry]] = {
     HAND_READING: HandReadingEntry,
     RE_PITCH: RePitchEntry,
     LEAD_ROTATION: LeadRotationEntry,
+    CLAMP_CORRECTION: ClampCorrectionEntry,
     NOTE: NoteEntry,
     WITHDRAW: WithdrawEntry,
 }
@@ -266,7 +285,20 @@ class Registered:
     since: datetime
 
 
-def against_the_record(database: Database, point_id: int, entered: Entered) -> tuple[list[Fault], Registered | None]:
+@dataclass(frozen=True)
+class Clamps:
+    """How an entry corrects the clamps in the register, if it is taken."""
+
+    before: tuple[float, ...]
+    """The corrections that were true then; empty: none."""
+    factors: tuple[float, ...]
+    """The corrections from then on."""
+    since: datetime
+
+
+def against_the_record(
+    database: Database, point_id: int, entered: Entered
+) -> tuple[list[Fault], Registered | Clamps | None]:
     """What speaks against an entry that is right by itself, and what it changes in the register.
 
     Raises
@@ -275,6 +307,8 @@ def against_the_record(database: Database, point_id: int, entered: Entered) -> t
     """
     if entered.kind == RE_PITCH:
         return _re_pitch(register.versions(database, point_id), entered)
+    if entered.kind == CLAMP_CORRECTION:
+        return _clamps(register.versions(database, point_id), entered)
     if entered.kind == WITHDRAW:
         return _withdraw(database, point_id, entered)
     return [], None
@@ -297,7 +331,25 @@ def _re_pitch(versions: list[Version], entered: Entered) -> tuple[list[Fault], R
     return faults, Registered(registered, body["to"], entered.done)
 
 
-def _withdraw(database: Database, point_id: int, entered: Entered) -> tuple[list[Fault], Registered | None]:
+def _clamps(versions: list[Version], entered: Entered) -> tuple[list[Fault], Clamps | None]:
+    before, factors = _corrections(_true_at(versions, entered.done)), tuple(entered.body["factors"])
+    wanted = factors if any(one != 1.0 for one in factors) else ()
+    faults = []
+    if wanted == before:
+        faults.append(Fault("factors", "others than those registered then", clamps.words(before)))
+    later = _changed_after(versions, entered.done, _corrections, "{} for the clamps", clamps.words)
+    if later is not None:
+        faults.append(Fault("done", later, entered.done.isoformat(timespec="minutes").replace("+00:00", "Z")))
+    return faults, Clamps(before, factors, entered.done)
+
+
+def _corrections(version: Version) -> tuple[float, ...]:
+    """The corrections of a version; empty where they change nothing, however that is written."""
+    factors = version.nameplate.logger.clamp_corrections
+    return factors if any(one != 1.0 for one in factors) else ()
+
+
+def _withdraw(database: Database, point_id: int, entered: Entered) -> tuple[list[Fault], Registered | Clamps | None]:
     number = entered.body["number"]
     entry = service_record.one(database, number)
     if entry is None or entry.point_id != point_id or entry.kind == WITHDRAW:
@@ -305,9 +357,14 @@ def _withdraw(database: Database, point_id: int, entered: Entered) -> tuple[list
     if entry.withdrawn is not None:
         by = entry.withdrawn.number
         return [Fault("number", "an entry that stands", f"{number}, which entry {by} has withdrawn already")], None
-    if entry.kind != RE_PITCH or entry.found.get("version") is None:
+    if entry.kind not in (RE_PITCH, CLAMP_CORRECTION) or entry.found.get("version") is None:
         return [], None
     versions = register.versions(database, point_id)
+    if entry.kind == CLAMP_CORRECTION:
+        later = _changed_after(versions, entry.done, _corrections, "{} for the clamps", clamps.words)
+        if later is not None:
+            return [Fault("number", f"{later}; withdraw what is later first", f"{number}")], None
+        return [], Clamps(tuple(entry.body["factors"]), tuple(entry.found.get("registered") or ()), entry.done)
     later = _changed_after(versions, entry.done)
     if later is not None:
         return [Fault("number", f"{later}; withdraw what is later first", f"{number}")], None
@@ -320,20 +377,36 @@ def _true_at(versions: list[Version], time: datetime) -> Version:
     return next((one for one in reversed(versions) if one.valid_from <= time), versions[0])
 
 
-def _changed_after(versions: list[Version], time: datetime) -> str | None:
-    """What is expected instead, where the register has another pitch, or another motor, from a later time on."""
+def _pitch(version: Version) -> float | None:
+    return version.nameplate.fan.blade_pitch_degrees
+
+
+def _pitch_in_words(pitch: float | None) -> str:
+    return "no pitch" if pitch is None else f"a pitch of {pitch:g}"
+
+
+def _changed_after(
+    versions: list[Version], time: datetime, what: Callable[[Version], Any] = _pitch, told: str = "{}",
+    words: Callable[[Any], str] = _pitch_in_words,
+) -> str | None:  # fmt: skip
+    """What is expected instead, where the register has another pitch (or what else is looked at), or another motor,
+    from a later time on.
+
+    Parameters
+    ----------
+    what : of a version, that may not differ
+    told, words : how it is told
+    """
     then = _true_at(versions, time)
     for place, one in enumerate(versions):
         replaced = any(later.valid_from <= one.valid_from for later in versions[place + 1 :])
         if one.valid_from <= time or replaced:
             continue
         since = one.valid_from.isoformat(timespec="minutes").replace("+00:00", "Z")
-        pitch = one.nameplate.fan.blade_pitch_degrees
         if one.motor_changed or one.removed:
             return f"a time not before {since}: since then another motor is registered"
-        if pitch != then.nameplate.fan.blade_pitch_degrees:
-            told = "no pitch" if pitch is None else f"a pitch of {pitch:g}"
-            return f"a time not before {since}: since then {told} is registered"
+        if what(one) != what(then):
+            return f"a time not before {since}: since then {told.format(words(what(one)))} is registered"
     return None
 
 

@@ -26,8 +26,9 @@ from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import Sites
 
 CHECK, HAND_READING, RE_PITCH, LEAD_ROTATION = "check", "hand reading", "re-pitch", "lead rotation"
+CLAMP_CORRECTION = "clamp correction"
 NOTE, WITHDRAW = "note", "withdraw"
-KINDS = (CHECK, HAND_READING, RE_PITCH, LEAD_ROTATION, NOTE, WITHDRAW)
+KINDS = (CHECK, HAND_READING, RE_PITCH, LEAD_ROTATION, CLAMP_CORRECTION, NOTE, WITHDRAW)
 GOOD, FAULT_FOUND, PUT_RIGHT = "good", "fault found", "put right"
 FINDINGS = (GOOD, FAULT_FOUND, PUT_RIGHT)
 """What a check can end with."""
@@ -92,8 +93,10 @@ class NewEntry:
     action: int | None = None
     """Number of the operator action that asked for it."""
     pitch: tuple[float | None, int] | None = None
-    """Pitch to be registered [degrees; None: not known] and since when it is true in the field [ms]; None: the register
-    stays."""
+    """Pitch to be registered [degrees; None: not known] and since when it is true in the field [ms]; None: the
+    register's stays."""
+    clamps: tuple[tuple[float, ...], int] | None = None
+    """Corrections of the clamps to be registered, and since when; None: the register's stay."""
 
 
 @dataclass(frozen=True)
@@ -124,13 +127,18 @@ class Volts:
 def write(connection: Connection, entries: Sequence[NewEntry], found: Mapping[int, Found]) -> None:
     """Stores entries, and what was worked out since for older ones, within a transaction of the caller's.
 
-    A re-pitch makes its register version in the same transaction: neither is ever stored without the other.
+    A re-pitch and a clamp correction make their register version in the same transaction: neither is ever stored
+    without the other.
     """
     for entry in entries:
         told = dict(entry.found)
         if entry.pitch is not None:
             told["version"] = register.put_pitch(
                 connection, entry.point_id, *entry.pitch, by=entry.by, now_ms=entry.entered_ms
+            )
+        if entry.clamps is not None:
+            told["version"] = register.put_clamps(
+                connection, entry.point_id, *entry.clamps, by=entry.by, now_ms=entry.entered_ms
             )
         connection.execute(
             sa.insert(_TABLE).values(

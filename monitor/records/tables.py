@@ -433,7 +433,10 @@ service_records = Table(
     Column("action", BigInteger),
     Column("found", Text, nullable=False),
     Column("waits", Boolean, nullable=False),
-    CheckConstraint("kind IN ('check', 'hand reading', 're-pitch', 'lead rotation', 'note', 'withdraw')", name="kind"),
+    CheckConstraint(
+        "kind IN ('check', 'hand reading', 're-pitch', 'lead rotation', 'clamp correction', 'note', 'withdraw')",
+        name="kind",
+    ),
     Index(None, "point_id", "done_ms"),
     Index(None, "withdraws"),
     sqlite_autoincrement=True,

@@ -40,8 +40,8 @@ def review(
 
     Parameters
     ----------
-    log : of one fan
-    nameplate : what is registered for it
+    log : of one fan, its amps as the logger sent them
+    nameplate : what is registered for it; its corrections of the clamps are applied
     altitude_m : of the site [m]
     checks_done : names of the checks on its service record (`blades.checks`), not older than 30 days at the log's end
     rotations : what rotating the leads showed, from its service record, oldest first
@@ -66,6 +66,7 @@ def review(
     (['log ended'], 'supply voltage', 18)
     """
     plates = Plates.one(nameplate)
+    log = plates.corrected(log)
     watched = watch(log, plates, progress=progress)
     ran = runs_of(log, plates, watched, sisters)
     known = Known(frozenset(checks_done), rotations=tuple(rotations), belief=belief)

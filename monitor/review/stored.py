@@ -20,7 +20,7 @@ from monitor.records import register, tables
 from monitor.records.database import Database
 from monitor.records.readings import window_rows
 from monitor.records.register import PointKey, Version
-from monitor.records.replay import AT_ONCE_MS, JUDGED, MEASURED, replay, resolved, span
+from monitor.records.replay import AT_ONCE_MS, JUDGED, MEASURED, amps_by, replay, resolved, span
 from monitor.records.rows import Floats, Integers, ReadingRows, to_ms
 from monitor.records.scope import ALL, Sites
 from monitor.review.as_stored import stored_alarms, stored_runs, where_it_differs
@@ -67,6 +67,8 @@ def stored(
     zone = "UTC" if at_site is None else at_site.time_zone
     log, numbers, late = _log(database, key, from_ms, to_time_ms, how, zone)
     plates = _plates(versions, log, numbers, how)
+    if how == MEASURED and plates.which is not None:
+        log = replace(log, amps=amps_by(resolved(versions), log.amps, numbers, plates.which))
     state = replay(database, key.point_id, from_ms, from_ms, how, warm_up_ms=warm_up_ms).state
     watched = watch(log, plates, state, progress)
     if how == JUDGED:
@@ -103,6 +105,7 @@ def log_of_fan(
     key, versions = _registered(database, sites, site, fan)
     at_site = next((one for one in register.sites(database) if one.site == site), None)
     plates = _plates(versions, log, np.zeros(0, np.int64), MEASURED)
+    log = plates.corrected(log)
     watched = watch(log, plates, progress=progress)
     ran = runs_of(log, plates, watched)
     known = NOTHING

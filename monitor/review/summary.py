@@ -174,6 +174,8 @@ def _how_read(found: Findings) -> Iterator[str]:
     period = how.get("period_seconds")
     each = "" if period is None else f"a reading each {period:g} s, "
     yield f"{separator}{each}zone {how.get('zone')}, columns: {columns}."
+    if how.get("clamp_corrections"):
+        yield f"Amps corrected by the register: {'; '.join(how['clamp_corrections'])}."
     guesses = list(how.get("guesses", ()))
     yield from (f"Guessed: {text}." for text in guesses[:MOST_SHOWN])
     if len(guesses) > MOST_SHOWN:

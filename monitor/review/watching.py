@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.motor import clamps
 from monitor.motor.compiled import compiled_loop
 from monitor.motor.nameplate import Nameplate
 from monitor.review.log import Log
@@ -57,6 +58,16 @@ class Plates:
     def at(self, row: int) -> Nameplate:
         """What was registered at a row."""
         return self.nameplates[self.of_row(row)]
+
+    def corrected(self, log: Log) -> Log:
+        """A log as its logger wrote it, with the corrections of its clamps, which the log then says."""
+        factors = np.vstack([clamps.factors_of(one.logger.clamp_corrections) for one in self.nameplates])
+        if (factors == 1.0).all():
+            return log
+        here = np.zeros(1, np.int32) if self.which is None or not len(self.which) else self.which
+        told = [clamps.words(one) for one in np.unique(factors[np.unique(here)], axis=0).tolist()]
+        amps = clamps.corrected(log.amps, factors[here])
+        return replace(log, amps=amps, how_read={**log.how_read, "clamp_corrections": told})
 
     def some(self, first: int, last: int) -> Ints:
         """The versions of rows first to last, shape (last - first,)."""

@@ -65,7 +65,7 @@ def add_version(plant: Plant, point: Point, version: StoredVersion) -> Version:
     """A stored version, resolved."""
     return plant.add_version(
         point, version.version, to_ms(version.applies_from), version.in_force,
-        motor_changed=version.motor_changed, removed=version.removed,
+        motor_changed=version.motor_changed, removed=version.removed, valid_from_ms=to_ms(version.valid_from),
     )  # fmt: skip
 
 
@@ -113,7 +113,8 @@ def _restore_state(start: Start, plant: Plant, point: Point, database: Database)
 def resolved_versions(plant: Plant, point: Point) -> Versions:
     """The versions of a fan as a replay takes them; as judged, so when each was true in the field does not matter."""
     numbers = np.array([version.number for version in point.versions], np.int64)
-    return Versions(numbers, np.zeros(len(numbers)), plant.limits[[version.limits for version in point.versions]])
+    here = [version.limits for version in point.versions]
+    return Versions(numbers, np.zeros(len(numbers)), plant.limits[here], plant.factors[here])
 
 
 def _figures_again(plant: Plant, point: Point, rows: ReadingRows, figures: Figures) -> None:

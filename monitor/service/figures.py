@@ -27,7 +27,7 @@ from monitor.motor.limit import MEASURED_BEFORE, NOT_MEASURED, ONE_VOLTAGE, adju
 from monitor.motor.nameplate import Nameplate
 from monitor.service.intake import VOLTS_FROM_SUPPLY, Rows, stretches
 from monitor.service.nights import Nights
-from monitor.service.plant import Plant, Point
+from monitor.service.plant import Blades, Plant, Point
 from monitor.service.service_book import NO_WORK, NOTHING, Known, Work
 from monitor.watch import layout
 from monitor.watch.columns import Floats, Judged
@@ -91,7 +91,7 @@ class Figures:
         self._last: dict[int, Seen] = {}
         self._last_running: dict[int, Seen] = {}
         self._status: dict[int, str] = {}
-        self._blades: dict[int, tuple[float | None, int]] = {}
+        self._blades: dict[int, Blades] = {}
         """Row -> pitch and motor that the half hour is about."""
         self._loads = Loads(len(plant.points))
         self._running: dict[int, tuple[float, Running]] = {}

@@ -47,11 +47,14 @@ def carry_out(action: Action, database: Database, plant: Plant, keeping: Keeping
     if len(rows):
         rows.number = keeping.next_reading + np.arange(len(rows))
         rows.flags = np.full(len(rows), FLAG_LATE)
-        rows.version = np.zeros(len(rows), np.int64)
+        t_ms, row = rows.t_ms.astype(np.float64), np.full(len(rows), point.row, np.int32)
+        limits = plant.field_limits_at(row, t_ms)  # as of late readings: a log holds what the logger measured
+        rows.version = plant.version_of_limits[limits]
+        rows.amps = plant.corrected(rows.amps, limits)
         rows.limit_amps = np.full(len(rows), np.nan)
         keeping.late(point, rows, int(now_ms) - READY_AFTER_MS - HOUR_MS)
-        _remember(plant, point, rows.t_ms.astype(np.float64))
-        gaps.late(np.full(len(rows), point.row, np.int32), rows.t_ms.astype(np.float64), rows.number)
+        _remember(plant, point, t_ms)
+        gaps.late(row, t_ms, rows.number)
     counts = keeping.count(point.point_id)
     keeping.count_now()
     counts.readings += len(rows)

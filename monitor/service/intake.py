@@ -1,4 +1,5 @@
-"""From messages to columns: whose reading it is, whether it is new, late or a repeat, and the volts it is judged with.
+"""From messages to columns: whose reading it is, whether it is new, late or a repeat, the volts it is judged with, and
+its amps as the clamps' corrections make them.
 
 Nothing here decides anything about a fan. What cannot be taken is handed on with its reason; nothing disappears.
 
@@ -112,6 +113,8 @@ class Taken:
     """Row of limits in force for each fed reading; -1 for what is not a fan's."""
     late: Rows
     """Not newer, not stored yet: stored, but not judged live."""
+    late_limits: Ints
+    """Row of limits that was true in the field at each of them; -1 for what is not a fan's."""
     refused: list[Refused] = field(default_factory=list)
     newcomers: list[Newcomer] = field(default_factory=list)
     repeats: dict[int, int] = field(default_factory=dict)
@@ -157,7 +160,7 @@ class Intake:
     def refuse_all(self, messages: Sequence[Message], reason: str, detail: str) -> Taken:
         """All of them refused for one reason."""
         refused = [_refused(one, *_where(one.topic)[:2], reason, detail) for one in messages]
-        return Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), refused)
+        return Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), np.empty(0, np.int32), refused)
 
     def take(self, messages: Sequence[Message]) -> Taken:
         """What becomes of these messages; the plant's newest times move on.
@@ -214,7 +217,7 @@ class Intake:
             number = int(decoded.message[item])
             refused.append(_refused(messages[number], *names[number], reason, detail, count))
 
-        taken = Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), refused)
+        taken = Taken(_no_rows(), np.empty(0, np.int32), _no_rows(), np.empty(0, np.int32), refused)
         for number, count in decoded.unknown_keys.items():
             row = int(row_of[number])
             if row >= 0:
@@ -263,6 +266,10 @@ class Intake:
 
         taken.fed, taken.late = rows(fed), rows(late)
         taken.limits = self._plant.limits_at(taken.fed.point, taken.fed.t_ms)  # before newer versions take over
+        taken.late_limits = self._plant.field_limits_at(taken.late.point, taken.late.t_ms)
+        # Before judgement and storage; what is compared with later messages (`content`) stays as it was sent.
+        taken.fed.amps = self._plant.corrected(taken.fed.amps, taken.limits)
+        taken.late.amps = self._plant.corrected(taken.late.amps, taken.late_limits)
         self._move_on(taken, content[fed])
         return taken
 
@@ -398,7 +405,8 @@ def merged(parts: Sequence[Taken]) -> Taken:
     fed, limits = _together([part.fed for part in parts]), np.concatenate([part.limits for part in parts])
     late = _together([part.late for part in parts])
     by_point, late_by_point = np.argsort(fed.point, kind="stable"), np.argsort(late.point, kind="stable")
-    whole = Taken(fed.pick(by_point), limits[by_point], late.pick(late_by_point))
+    late_limits = np.concatenate([part.late_limits for part in parts])[late_by_point]
+    whole = Taken(fed.pick(by_point), limits[by_point], late.pick(late_by_point), late_limits)
     for part in parts:
         whole.refused += part.refused
         whole.newcomers += part.newcomers

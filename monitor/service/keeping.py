@@ -121,7 +121,8 @@ class Keeping:
 
         Parameters
         ----------
-        limits : row of limits in force for each, -1 for what is not fed to the watch
+        limits : row of limits by which each was corrected, and judged if it was fed to the watch; -1 for what is not a
+            fan's
         judged : what was found at those that were fed
         """
         if not len(rows):

@@ -14,10 +14,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.motor import clamps
 from monitor.motor.nameplate import Nameplate
 from monitor.watch import advance, layout
-from monitor.watch.versions import Counted, count_on
+from monitor.watch.versions import Counted, count_on, in_force
 
+Blades = tuple[float | None, int, tuple[float, ...]]
+"""Pitch, which motor, how the clamps are corrected."""
 LEARNED_INTERVALS = layout.LEARNED_INTERVALS
 
 
@@ -44,6 +47,8 @@ class Version:
     """In force for readings at or after this time."""
     limits: int
     """Row in the plant's array of limits."""
+    valid_from_ms: float
+    """True in the field since."""
     counted: Counted
     """What it says, and what the watch must begin anew for."""
 
@@ -58,9 +63,11 @@ class Version:
         return self.counted.removed
 
     @property
-    def blades(self) -> tuple[float | None, int]:
-        """What the draw of a fan depends on beside load, air and volts: its pitch, and which motor it has."""
-        return self.nameplate.fan.blade_pitch_degrees, self.counted.motor_number
+    def blades(self) -> Blades:
+        """What the draw of a fan depends on beside load, air and volts: its pitch, which motor it has, and how its
+        clamps are corrected."""
+        plate = self.nameplate
+        return plate.fan.blade_pitch_degrees, self.counted.motor_number, plate.logger.clamp_corrections
 
 
 @dataclass
@@ -120,6 +127,10 @@ class Plant:
         self.point_ids: NDArray[np.int64] = np.empty(0, np.int64)
         self.version_of_limits: NDArray[np.int64] = np.empty(0, np.int64)
         """Version number of each row of limits."""
+        self.factors: NDArray[np.float64] = np.empty((0, 3))
+        """Corrections of the clamps for each row of limits, shape (k, 3)."""
+        self.corrects = False
+        """Whether any of them is not 1."""
 
     def add_point(self, point_id: int, site: str, name: str, kind: str) -> Point:
         """A new point with empty columns."""
@@ -138,15 +149,18 @@ class Plant:
 
     def add_version(
         self, point: Point, number: int, applies_from_ms: float, nameplate: Nameplate,
-        *, motor_changed: bool = False, removed: bool = False,
+        *, motor_changed: bool = False, removed: bool = False, valid_from_ms: float | None = None,
     ) -> Version:  # fmt: skip
         """A register version; versions must come in their order. Readings that were judged already keep theirs."""
         before = point.versions[-1].counted if point.versions else None
         counted = count_on(before, nameplate, motor_changed=motor_changed, removed=removed)
         self.limits = np.vstack([self.limits, counted.limits()])
         self.version_of_limits = np.append(self.version_of_limits, np.int64(number))
+        self.factors = np.vstack([self.factors, clamps.factors_of(nameplate.logger.clamp_corrections)])
+        self.corrects |= bool((self.factors[-1] != 1.0).any())
+        valid_from_ms = applies_from_ms if valid_from_ms is None else valid_from_ms
         applies_from_ms = max(applies_from_ms, float(self.newest_ms[point.row]))
-        version = Version(number, applies_from_ms, len(self.limits) - 1, counted)
+        version = Version(number, applies_from_ms, len(self.limits) - 1, valid_from_ms, counted)
         point.versions.append(version)
         point.removed = removed
         given = nameplate.logger.period_seconds
@@ -177,6 +191,28 @@ class Plant:
         for number in np.flatnonzero(t_ms >= self.next_version_ms[rows]):
             limits[number] = self.version_at(self.points[rows[number]], float(t_ms[number])).limits
         return limits
+
+    def field_limits_at(self, rows: NDArray[np.int32], t_ms: NDArray[np.float64]) -> NDArray[np.int32]:
+        """Row of limits that was true in the field at each reading, shape (n,); -1 for what is not a fan's.
+
+        Which it is does not depend on when the version was entered, so a reading that comes late is corrected alike
+        whenever it comes.
+        """
+        limits = np.full(len(rows), -1, np.int32)
+        for row in np.unique(rows).tolist():
+            versions = self.points[row].versions
+            if versions:
+                mine = rows == row
+                since = np.array([one.valid_from_ms for one in versions])
+                limits[mine] = np.array([one.limits for one in versions], np.int32)[in_force(since, t_ms[mine])]
+        return limits
+
+    def corrected(self, amps: NDArray[np.float64], limits: NDArray[np.int32]) -> NDArray[np.float64]:
+        """Amps as sent, times the corrections of the versions whose rows of limits are given, shape (n, 3)."""
+        if not self.corrects:
+            return amps
+        factors = np.where((limits >= 0)[:, None], self.factors[limits], 1.0)
+        return clamps.corrected(amps, factors)
 
     def point_about(self, site: str, name: str | None) -> Point | None:
         """The point that an alarm is about; of one about the whole site, which names none, some fan of it."""

@@ -10,12 +10,14 @@ from zoneinfo import ZoneInfo
 
 from monitor.blades.belief import Belief
 from monitor.errors import ConfigError, LinkError
+from monitor.motor import clamps
 from monitor.records import service_record
 from monitor.records.actions import DONE, Action
 from monitor.records.database import Database
 from monitor.records.rows import to_ms
-from monitor.records.service_entry import Entered, Registered, against_the_record, read_entry
+from monitor.records.service_entry import Clamps, Entered, Registered, against_the_record, read_entry
 from monitor.records.service_record import (
+    CLAMP_CORRECTION,
     HAND_READING,
     LEAD_ROTATION,
     RE_PITCH,
@@ -73,7 +75,9 @@ class Work:
 NO_WORK = Work()
 
 
-def new_entry(point_id: int, entered: Entered, registered: Registered | None, action: Action, now_ms: int) -> NewEntry:
+def new_entry(
+    point_id: int, entered: Entered, registered: Registered | Clamps | None, action: Action, now_ms: int
+) -> NewEntry:
     """An entry as it is stored, with what follows from it at once.
 
     Parameters
@@ -83,14 +87,18 @@ def new_entry(point_id: int, entered: Entered, registered: Registered | None, ac
     """
     body = dict(entered.body)
     found = findings.at_once(entered.kind, body)
-    if registered is not None and entered.kind == RE_PITCH:
-        found["registered"] = registered.before
+    if registered is not None and entered.kind in (RE_PITCH, CLAMP_CORRECTION):
+        before = registered.before
+        found["registered"] = list(before) if isinstance(before, tuple) else before
+    if isinstance(registered, Clamps) and entered.kind == CLAMP_CORRECTION:
+        found["words"] = [f"before: {clamps.words(registered.before)}"]
     return NewEntry(
         point_id, entered.kind, to_ms(entered.done), now_ms, action.by, body, found,
         waits=findings.waits_for_readings(entered.kind),
         withdraws=body["number"] if entered.kind == WITHDRAW else None,
         action=action.number,
-        pitch=None if registered is None else (registered.pitch, to_ms(registered.since)),
+        pitch=(registered.pitch, to_ms(registered.since)) if isinstance(registered, Registered) else None,
+        clamps=(registered.factors, to_ms(registered.since)) if isinstance(registered, Clamps) else None,
     )  # fmt: skip
 
 

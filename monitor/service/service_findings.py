@@ -22,11 +22,12 @@ from monitor.blades.learning import (
     power_before,
     settled_rows,
 )
-from monitor.motor import hand_reading, lead_rotation
-from monitor.motor.nameplate import Motor, Nameplate
+from monitor.motor import clamps, hand_reading, lead_rotation
+from monitor.motor.nameplate import Nameplate
 from monitor.motor.unbalance import unbalance_of
-from monitor.records import readings, service_record
+from monitor.records import readings, register, service_record
 from monitor.records.database import Database
+from monitor.records.replay import applied, resolved
 from monitor.records.rows import to_ms
 from monitor.records.service_record import CHECK, HAND_READING, LEAD_ROTATION, RE_PITCH, Entry, Found
 from monitor.records.taught import figures_of, repitch_of
@@ -107,19 +108,28 @@ def hand_reading_found(
     """
     done_ms = to_ms(entry.done)
     rows = readings.window(database, entry.point_id, done_ms - MINUTE_MS - 1, done_ms + MINUTE_MS)
+    versions = resolved(register.versions(database, entry.point_id))
     compared = hand_reading.compare(tuple(entry.body["amps"]), rows["amps"])
+    # What is offered corrects what is sent, whatever was made of it meanwhile.
+    sent = clamps.sent(rows["amps"], applied(versions, rows["version"]))
+    as_sent = hand_reading.compare(tuple(entry.body["amps"]), sent)
     more_may_come = not newest_ms > done_ms + MINUTE_MS
-    if compared is None:
+    if compared is None or as_sent is None:
         return Found({"words": ["the logger has nothing within a minute of it (yet)"]}, waits=True)
     earlier = [
         known
         for known in (_compared(one) for one in before if one.kind == HAND_READING and one.number != entry.number)
         if known is not None
     ]
-    offered = hand_reading.offers([*earlier, compared], nameplate.logger)
+    offered = hand_reading.offers([*earlier, as_sent], nameplate.logger)
     volts = [_mean(rows["volts"][:, line]) for line in range(len(compared.hand))]
     found = {
-        "logger": {"amps": list(compared.logger), "volts": volts, "readings": compared.readings},
+        "logger": {
+            "amps": list(compared.logger),
+            "sent": list(as_sent.logger),
+            "volts": volts,
+            "readings": compared.readings,
+        },
         "wander": compared.wander,
         "differences_amps": list(compared.differences),
         "offers": [asdict(one) for one in offered],
@@ -129,12 +139,15 @@ def hand_reading_found(
 
 
 def _compared(entry: Entry) -> hand_reading.Compared | None:
-    """A hand reading of before, as it was compared then."""
+    """A hand reading of before, beside what the logger had sent then."""
     logger = entry.found.get("logger")
     if logger is None or len(logger["amps"]) != len(entry.body["amps"]):
         return None
     return hand_reading.Compared(
-        tuple(entry.body["amps"]), tuple(logger["amps"]), logger["readings"], entry.found["wander"]
+        tuple(entry.body["amps"]),
+        tuple(logger.get("sent") or logger["amps"]),
+        logger["readings"],
+        entry.found["wander"],
     )
 
 
@@ -176,8 +189,8 @@ def re_pitch_found(
     done_ms = to_ms(entry.done)
     known = figures_of(entry.found.get("before"))
     enough = known is not None and known.seconds >= LEAST_SECONDS
-    first = known if enough else _half_hour(database, nameplate.motor, entry, -1, newest_ms)
-    second = _half_hour(database, nameplate.motor, entry, +1, newest_ms)
+    first = known if enough else _half_hour(database, nameplate, entry, -1, newest_ms)
+    second = _half_hour(database, nameplate, entry, +1, newest_ms)
     changed = first is not None and second is not None and _plenum_changed(database, plenum, first, second)
     found: dict[str, Any] = {
         "before": None if first is None else asdict(first),
@@ -205,15 +218,21 @@ def _lesson(lesson: Lesson) -> dict[str, Any]:
     }
 
 
-def _half_hour(database: Database, motor: Motor, entry: Entry, way: int, newest_ms: float) -> PowerFigures | None:
-    """The half hour of running next to the work, looked for in as few readings as will do."""
-    done_ms = to_ms(entry.done)
+def _half_hour(
+    database: Database, nameplate: Nameplate, entry: Entry, way: int, newest_ms: float
+) -> PowerFigures | None:
+    """The half hour of running next to the work, looked for in as few readings as will do, its amps as the clamps are
+    corrected now: before and after by the same measure."""
+    motor, done_ms = nameplate.motor, to_ms(entry.done)
+    versions = resolved(register.versions(database, entry.point_id))
+    now = clamps.factors_of(nameplate.logger.clamp_corrections)
     work = power_before if way < 0 else power_after
     figures = None
     for span in SPANS_MS:
         ends = (done_ms - span, done_ms) if way < 0 else (done_ms, done_ms + span)
         rows = readings.window(database, entry.point_id, *ends)
-        legs = rows["amps"]
+        own = applied(versions, rows["version"])
+        legs = clamps.by_others(rows["amps"], own, np.broadcast_to(now, own.shape))
         known = ~np.isnan(legs).all(axis=1)
         highest = np.full(len(legs), math.nan)
         highest[known] = np.nanmax(legs[known], axis=1) if known.any() else math.nan

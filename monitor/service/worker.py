@@ -285,7 +285,7 @@ class Worker:
         self._gaps.before(fed)
         changes, judged = advance(self.plant.states, fed, self.plant.limits)
         self._keeping.rows(taken.fed, limits, judged)
-        self._keeping.rows(taken.late, np.full(len(taken.late), -1, np.int32))
+        self._keeping.rows(taken.late, taken.late_limits)
         next_reading = self._keeping.next_reading
         numbers = np.arange(next_reading - len(taken.late), next_reading)
         self._gaps.late(taken.late.point, taken.late.t_ms, numbers)

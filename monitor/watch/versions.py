@@ -21,7 +21,8 @@ class Counted:
     motor_number: int = 0
     """Counts the versions marked "motor changed"."""
     worn_since: int = 0
-    """Counts those with another setting, pitch or motor: what the overload device has proven to carry begins anew."""
+    """Counts those with another setting, pitch, correction of a clamp, or motor: what the overload device has proven to
+    carry begins anew."""
     removed: bool = False
     """From this one on the fan is not in the register."""
 
@@ -44,7 +45,10 @@ def count_on(
 
 def _wears(nameplate: Nameplate, motor_number: int) -> tuple[object, ...]:
     """What the current that a device has proven to carry depends on."""
-    return nameplate.protection, nameplate.fan.blade_pitch_degrees, motor_number
+    # Amps corrected otherwise are another measure of the same current.
+    return (
+        nameplate.protection, nameplate.fan.blade_pitch_degrees, nameplate.logger.clamp_corrections, motor_number,
+    )  # fmt: skip
 
 
 def in_force(since_ms: Floats, t_ms: NDArray[np.float64]) -> Ints:

@@ -100,7 +100,7 @@ _LAST_RUN: Shown = {
 FAN: Shown = {
     **_NOW,
     "nameplate": "[motor]\nrated_voltage = 460\nphases = 3\nfull_load_amps = 13.2\nservice_factor = 1.15\n",
-    "version": 1, "valid_from": "2026-09-25T12:00:00Z",
+    "version": 1, "valid_from": "2026-09-25T12:00:00Z", "clamp_corrections": None,
     "limit": {
         "amps": 15.18, "full_amps": 15.18, "percent_of_full_load": 115.0,
         "factors": [

@@ -17,6 +17,7 @@ from monitor.blades import cautions
 from monitor.blades.airflow import Cost, cost_of
 from monitor.blades.checks import checks_for
 from monitor.blades.estimate import AIR_NOT_KNOWN
+from monitor.motor import clamps
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
 from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
@@ -168,6 +169,7 @@ def build(
         "often_stopped": often_stopped(item, now),
         "runs": [run_row(run, zone, now) for run in item["runs"]],
         "service": [service_row(entry, zone, now) for entry in item["service"][:LAST_ENTRIES]],
+        "corrected": corrected_words(item, zone, now),
         "to_check": [one.name for one in checks_for(plate.motor.phases) if one.name not in item["checks_done"]],
         "alarms": [alarm_row(alarm, zone, now, asked) for alarm in (*item["alarms"], *item["shared_alarms"])],
         "factors": [
@@ -182,6 +184,15 @@ def build(
         "control_unknown": plate.fan.control is None,
         "zone": f"{site.time_zone.replace('_', ' ')}",
     }  # fmt: skip
+
+
+def corrected_words(item: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
+    """That the amps shown are not as the logger sends them, and who entered that; empty where they are."""
+    told = item["clamp_corrections"]
+    if told is None:
+        return ""
+    since = words.local(told["since"], zone, now)
+    return f"The amps are corrected: {clamps.words(told['factors'])}, since {since}, entered by {told['by']}."
 
 
 def beside_a_trip(item: Mapping[str, Any]) -> bool:

@@ -313,12 +313,21 @@ class ServiceEntry(BaseModel):
     withdrawn: Withdrawn | None
 
 
+class ClampCorrections(BaseModel):
+    """What the amps of a fan's logger are multiplied by before they are judged and stored."""
+
+    factors: list[float] = Field(description="one for each leg in order")
+    since: Time
+    by: str
+
+
 class FanInFull(FanNow):
     """A fan with everything that is known of it."""
 
     nameplate: str = Field(description="its file, TOML")
     version: int
     valid_from: Time
+    clamp_corrections: ClampCorrections | None = Field(description="null: amps are taken as sent")
     limit: AdjustedLimit
     parts: list[Part]
     causes: list[LoadCause]

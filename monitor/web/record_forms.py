@@ -9,8 +9,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from monitor.errors import Fault
+from monitor.motor import clamps
 from monitor.records.service_record import (
     CHECK,
+    CLAMP_CORRECTION,
     HAND_READING,
     LEAD_ROTATION,
     NOTE,
@@ -24,6 +26,7 @@ KIND_OF = {
     "hand-reading": HAND_READING,
     "re-pitch": RE_PITCH,
     "lead-rotation": LEAD_ROTATION,
+    "correct-clamps": CLAMP_CORRECTION,
     "note": NOTE,
     "withdraw": WITHDRAW,
 }
@@ -35,12 +38,14 @@ LISTS: Mapping[str, tuple[str, ...]] = {
     "volts_at_service": ("s12", "s23", "s31"),
     "amps_before": ("b1", "b2", "b3"),
     "amps_after": ("a1", "a2", "a3"),
+    "factors": ("f1", "f2", "f3"),
 }
 """Key of an entry that holds several figures -> its fields, in order."""
 _LISTS_OF = {
     CHECK: ("volts", "volts_at_service"),
     HAND_READING: ("amps", "volts"),
     LEAD_ROTATION: ("amps_before", "amps_after"),
+    CLAMP_CORRECTION: ("factors",),
 }
 _NEEDED = ("amps", "amps_before", "amps_after")
 """These are missing where no figure was typed; the others are left out then."""
@@ -49,6 +54,7 @@ _WORDS_OF = {CHECK: ("check", "finding"), LEAD_ROTATION: ("way",), WITHDRAW: ("w
 _EXPECTED = {
     "amps": "0 to 2000",
     "volts": "above 0, to 1000",
+    "factors": f"{clamps.LEAST:g} to {clamps.GREATEST:g}",
     "done": "a date and a time of day",
     "finding": "one of the three",
     "way": "one of the two",
@@ -107,6 +113,10 @@ def entry_of(form: str, values: Mapping[str, str], phases: int, zone: ZoneInfo) 
         if values.get(name, "").strip():
             entry[name] = number_of(values[name])
     for key in _LISTS_OF.get(kind, ()):
+        if key == "factors":  # nothing typed: as sent
+            values = {name: values.get(name, "").strip() or "1" for name in LISTS[key]} | {
+                name: text for name, text in values.items() if name not in LISTS[key]
+            }
         figures = _figures([values.get(name, "") for name in LISTS[key][: 3 if phases == 3 else 1]])
         if figures is not None or key in _NEEDED:
             entry[key] = figures
@@ -172,7 +182,7 @@ def _in_words(fault: Fault) -> str:
         found = "nothing"
     if "not in the future" in expected:
         return "This time lies in the future, or before the year 2000."
-    if kind in _EXPECTED and not expected.startswith(("nothing", "currents", "a time not before")):
+    if kind in _EXPECTED and not expected.startswith(("nothing", "currents", "a time not", "others")):
         expected = _EXPECTED[kind]
     expected = expected.replace('"correct": true beside it, if the register was wrong', "tick below that it was wrong")
     expected = expected.replace("minimum_pitch_degrees", "the least pitch registered")

@@ -20,6 +20,8 @@ from starlette.responses import RedirectResponse, Response
 from monitor.blades import cautions
 from monitor.blades.checks import SUPPLY_VOLTAGE, checks_for
 from monitor.errors import ConfigError, ReadingError
+from monitor.motor import clamps
+from monitor.motor.hand_reading import HIGH
 from monitor.motor.nameplate import Nameplate
 from monitor.records import actions, register, service_record
 from monitor.records.actions import clean
@@ -28,13 +30,13 @@ from monitor.records.register import PointKey, Site
 from monitor.records.rows import to_ms
 from monitor.records.scope import Sites
 from monitor.records.service_entry import NAME_LETTERS, NOTE_LETTERS
-from monitor.records.service_record import FAULT_FOUND, FINDINGS, HAND_READING, Entry
+from monitor.records.service_record import CLAMP_CORRECTION, FAULT_FOUND, FINDINGS, HAND_READING, Entry
 from monitor.web import asked, record_forms, words
 from monitor.web.api import database_of, now_of, sites_of
 from monitor.web.pages import fan_path, render
 from monitor.web.problems import Problem, not_found
 from monitor.web.record_forms import KIND_OF, Typed
-from monitor.web.service_words import service_row, what_of
+from monitor.web.service_words import sentence, service_row, what_of
 from monitor.web.shown import zone_of
 
 AT_ONCE = 30
@@ -108,6 +110,40 @@ def checks_shown(
     return tuple(rows)
 
 
+@dataclass(frozen=True)
+class ClampsShown:
+    """How the clamps are corrected, and what hand readings speak for."""
+
+    now: str
+    """The corrections in force, in words."""
+    fields: tuple[str, ...]
+    """What stands in the form: what is offered, else what is in force."""
+    offers: tuple[str, ...]
+    """Sentences of hand readings that nobody has acted on yet."""
+    offered: bool
+    """Whether more than one hand reading speaks for it."""
+
+
+def clamps_shown(database: Database, here: Here, now: datetime) -> ClampsShown:
+    """The corrections of a fan's clamps, and the offer of its newest hand reading."""
+    at_ms, point = to_ms(now), here.key.point_id
+    since = at_ms - 3 * service_record.GOOD_FOR_MS
+    present = clamps.factors_of(here.plate.logger.clamp_corrections).tolist()
+    fields, steady = list(present), False
+    read = service_record.entries(database, point, since, at_ms, kind=HAND_READING)
+    corrected = service_record.entries(database, point, since, at_ms, kind=CLAMP_CORRECTION)
+    offers = read[-1].found.get("offers", ()) if read else ()
+    if offers and corrected and max(one.entered for one in corrected) > read[-1].entered:
+        offers = ()
+    for one in offers:
+        if one["confidence"] == HIGH and clamps.LEAST <= one["factor"] <= clamps.GREATEST:
+            fields[one["leg"] - 1], steady = round(one["factor"], 3), True
+    return ClampsShown(
+        clamps.words(here.plate.logger.clamp_corrections), tuple(f"{one:g}" for one in fields),
+        tuple(sentence(one["words"]) for one in offers), steady,
+    )  # fmt: skip
+
+
 def waiting(database: Database, here: Here) -> list[str]:
     """What was entered for a fan and has not been carried out yet, in words."""
     found = []
@@ -142,6 +178,7 @@ def page_of(
         entered=None if entered is None else service_row(service_record.item_of(entered), here.zone, now),
         looks_again=entered is not None and entered.kind == HAND_READING and not entered.found.get("logger"),
         waits=waiting(database, here), cautions=cautions.for_work(), findings=FINDINGS,
+        clamps=clamps_shown(database, here, now), clamp_caution=cautions.text("clamp-correction"),
         supply=SUPPLY_VOLTAGE.name, note_letters=NOTE_LETTERS, lists=record_forms.LISTS,
     )  # fmt: skip
 

@@ -8,7 +8,8 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from monitor.records.service_record import CHECK, HAND_READING, LEAD_ROTATION, RE_PITCH
+from monitor.motor import clamps
+from monitor.records.service_record import CHECK, CLAMP_CORRECTION, HAND_READING, LEAD_ROTATION, RE_PITCH
 from monitor.web import words
 
 NOT_READ = "none"
@@ -88,6 +89,8 @@ def what_of(kind: str, body: Mapping[str, Any]) -> str:
         return "Read by a hand meter"
     if kind == LEAD_ROTATION:
         return f"Leads rotated one place {body['way']}"
+    if kind == CLAMP_CORRECTION:
+        return f"Clamps corrected: {clamps.words(body['factors'])}"
     return "Note"
 
 

@@ -146,13 +146,16 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, tonight and runs."""
     said = item["estimate"] or {}
-    inner = ("estimate", "estimate_time", "runs", "service", "technician", "offers", "checks_done")
+    inner = (
+        "estimate", "estimate_time", "runs", "service", "technician", "offers", "checks_done", "clamp_corrections",
+    )  # fmt: skip
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
     shaped["limit"] = limit_shape(limit)
     for key in ESTIMATE_KEYS:
         shaped[key] = plain(said.get(key)) if key in said else (None if key == "pitch" else [])
     shaped |= plain(ahead(item))
     shaped["estimated_at"] = plain(item["estimate_time"])
+    shaped["clamp_corrections"] = plain(item["clamp_corrections"])
     shaped["runs"] = [run_shape(run) for run in item["runs"]]
     shaped["service"] = [service_shape(entry) for entry in item["service"]]
     return shaped

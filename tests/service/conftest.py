@@ -254,7 +254,8 @@ def almost() -> Callable[[float, float], bool]:
 
 @pytest.fixture(scope="session")
 def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with a plant in it, to be copied: two fans, north fed by a supply point, and the weather."""
+    """A database with a plant in it, to be copied: two fans, north fed by a supply point, and the weather. Clamps
+    are corrected: south's always, north's from a minute on."""
     path = tmp_path_factory.mktemp("template") / "monitor.db"
     database = open_database(f"sqlite:///{path}")
     made = Bench("", database)
@@ -272,7 +273,9 @@ off_delay_seconds = 30
 on_delay_seconds = 20
 """
     made.register("north", FED_BY_PANEL + quick)
-    made.register("south", NAMEPLATE.replace("[logger]\nperiod_seconds = 10\n", "") + quick)
+    corrected = FED_BY_PANEL.replace("[logger]", "[logger]\nclamp_corrections = [1.0, 1.013, 0.98]")
+    made.register("north", corrected + quick, since=NOW + timedelta(seconds=65))
+    made.register("south", NAMEPLATE.replace("period_seconds = 10\n", "clamp_corrections = [0.97, 1.0, 1.0]\n") + quick)
     database.close()
     return path
 

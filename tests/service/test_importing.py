@@ -52,7 +52,7 @@ def test_a_log_is_stored_as_late_readings(farm: Any, tmp_path: Path) -> None:
     assert (found.stored, found.repeats, found.waiting, found.wrong) == (len(times), 0, 0, False)
     stored = farm.stored("bin-1")
     np.testing.assert_array_equal(stored["t_ms"], times)
-    assert (stored["flags"] == FLAG_LATE).all() and (stored["version"] == 0).all()
+    assert (stored["flags"] == FLAG_LATE).all() and (stored["version"] == 1).all()
     assert np.isnan(stored["limit_amps"]).all() and (stored["amps"] == 9.0).all()
     assert sorted(stored["number"].tolist()) == list(range(1, len(times) + 1))
     logger = farm.logger("bin-1")

@@ -186,7 +186,7 @@ def test_late_readings_are_stored_with_their_flag_and_not_judged(farm: Any) -> N
     settle(farm)
     stored = farm.stored("north")
     late = stored["flags"] == LATE
-    assert late.sum() == 9 and np.isnan(stored["limit_amps"][late]).all() and (stored["version"][late] == 0).all()
+    assert late.sum() == 9 and np.isnan(stored["limit_amps"][late]).all() and (stored["version"][late] == 1).all()
     assert farm.worker.plant.states[0].tobytes() == state and farm.changes() == []
     assert farm.logger("north")["late"] == 9
     assert farm.logger("north")["newest_ms"] == 1791075700000

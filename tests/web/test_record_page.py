@@ -138,6 +138,37 @@ def test_a_lead_rotation_a_note_and_a_withdrawal(farm: Farm, client: httpx.Clien
 
 
 @pytest.mark.usefixtures("at_work")
+def test_a_steady_difference_is_offered_as_a_correction_and_who_entered_it_stands_on_the_fans_page(
+    farm: Farm, client: httpx.Client
+) -> None:
+    def fields(told: Page) -> list[str | None]:
+        return [tag["value"] for name, tag in told.tags if name == "input" and tag.get("name") in ("f1", "f2", "f3")]
+
+    legs = {"l1": "15.5", "l2": "17.2", "l3": "14.6"}
+    told = sent(client, "hand-reading", **legs)
+    assert "take another to be sure" in told.text and fields(told) == ["1", "1", "1"]
+    told = sent(client, "hand-reading", **legs)
+    assert "2 hand readings agree" in told.text and fields(told) == ["1", "1.147", "1"]
+    assert "never a way to make an overload go away" in told.text
+    told = sent(client, "correct-clamps", f1="1", f2="1,147", f3="", by="Ann")
+    assert "Entered. Clamps corrected: L2 x 1.147 20:46 CDT, Ann, entry 3 Before: as sent" in told.text
+    assert "Taken L2 x 1.147." in told.text and "agree" not in told.text.partition("Clamps of the logger")[2][:60]
+    assert register.nameplate(farm.database, "meadow", "north-3").logger.clamp_corrections == (1.0, 1.147, 1.0)
+    fan = page(client, FAN).text
+    assert "The amps are corrected: L2 x 1.147, since 20:46 CDT, entered by Ann." in fan
+    full = client.get(f"/api/v1{FAN}").json()
+    assert full["clamp_corrections"] == {"factors": [1.0, 1.147, 1.0], "since": "2026-10-04T01:46:00Z", "by": "Ann"}
+    _, told_at = refused(client, "correct-clamps", f1="1.3", f2="", f3="x")
+    assert told_at == {
+        "correct-clamps-f1": "Expected 0.8 to 1.25, found 1.3.",
+        "correct-clamps-f3": "Expected 0.8 to 1.25, found &#34;x&#34;.",
+    }
+    told = sent(client, "withdraw", number="3", by="Bo")
+    assert "Taken as sent." in told.text and "The amps are corrected" not in page(client, FAN).text
+    assert client.get(f"/api/v1{FAN}").json()["clamp_corrections"] is None
+
+
+@pytest.mark.usefixtures("at_work")
 def test_faults_stand_at_their_fields_all_at_once_and_what_was_typed_is_kept(client: httpx.Client) -> None:
     found, told = refused(client, "hand-reading", l1="15.4", l2="12A", v12="450", done="2026-10-05T09:00", note="wet")
     assert told == {

@@ -240,6 +240,6 @@ def test_the_description_has_a_form_for_each_kind(client: httpx.Client) -> None:
     described = client.get("/api/v1/openapi.json").json()
     body = described["paths"]["/api/v1/fans/{site}/{fan}/service"]["post"]["requestBody"]
     forms = {one["properties"]["kind"]["const"]: one for one in body["content"]["application/json"]["schema"]["oneOf"]}
-    assert set(forms) == {"check", "hand reading", "re-pitch", "lead rotation", "note", "withdraw"}
+    assert set(forms) == {"check", "hand reading", "re-pitch", "lead rotation", "clamp correction", "note", "withdraw"}
     assert set(forms["re-pitch"]["required"]) == {"kind", "from", "to"} and "$ref" not in str(forms)
     assert all(one["additionalProperties"] is False for one in forms.values())
