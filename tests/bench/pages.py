@@ -221,6 +221,7 @@ def listeners(place: Path, fans: int, seconds: float) -> None:
         )  # fmt: skip
     service.process = process
     spans: list[tuple[bool, float, float, float, float]] = []
+    sending = None
     try:
         until_it_answers(service)
         sending = Sending(broker.port, fans)
@@ -228,8 +229,9 @@ def listeners(place: Path, fans: int, seconds: float) -> None:
         for _ in range(TURNS):
             for with_pages in (False, True):
                 spans.append(_span(service, process.pid, seconds, with_pages))
-        sending.stop()
     finally:
+        if sending is not None:
+            sending.stop()
         process.send_signal(signal.SIGTERM)
         process.wait(60)
         broker.kill()
