@@ -42,7 +42,7 @@ PARTS = {
     "leg spread": "how far the highest leg stands above the mean of the legs",
     "supply voltage": "more current because the voltage is low (less where it is high)",
     "derating": "what unbalanced voltage takes from the limit",
-    "air density": "air denser than at 20 °C",
+    "air density": "air denser than at 20 degrees C",
     "fan load": "pitch, back-pressure and bearings, against the limit without derating",
 }
 WHY = {
@@ -145,7 +145,7 @@ def build(
         "cause": cause_words(said.get("causes") or [], item),
         "causes": said.get("causes") or [],
         "cause_names": CAUSES,
-        "parts": part_rows(said.get("parts") or []),
+        "parts": part_rows(said.get("parts") or [], site.units),
         "parts_sum": signed_amps(sum(one["amps"] for one in said.get("parts") or [])),
         "supply_together": supply_together(said.get("causes") or [], said.get("parts") or []),
         "estimate_words": [sentence(text) for text in said.get("words") or [] if text not in limit.notes],
@@ -179,7 +179,7 @@ def build(
         "limit_amps": words.with_unit(words.figure(limit.amps, 2), "A"),
         "limit_percent": words.percent(limit.percent_of_full_load),
         "limit_notes": [sentence(note) for note in limit.notes if note != SERVICE_FACTOR_HOLDS],
-        "service_factor_note": sentence(SERVICE_FACTOR_HOLDS),
+        "service_factor_note": sentence(words.in_units(SERVICE_FACTOR_HOLDS, site.units)),
         "plate": plate_rows(plate, site),
         "control_unknown": plate.fan.control is None,
         "zone": f"{site.time_zone.replace('_', ' ')}",
@@ -246,14 +246,15 @@ def cause_words(causes: Sequence[Mapping[str, Any]], item: Mapping[str, Any]) ->
     return "Nothing is in excess: over the last half hour of running it stayed under its limit."
 
 
-def part_rows(parts: Sequence[Mapping[str, Any]]) -> list[Part]:
-    """The parts with bars to one scale."""
+def part_rows(parts: Sequence[Mapping[str, Any]], units: str) -> list[Part]:
+    """The parts with bars to one scale, in words with the site's units."""
     greatest = max((abs(one["amps"]) for one in parts), default=0.0) or 1.0
     rows = []
     for one in parts:
         length = round(1000 * abs(one["amps"]) / greatest)
         swing = (1000, length, "more") if one["amps"] >= 0 else (1000 - length, length, "less")
-        rows.append(Part(one["name"], PARTS.get(one["name"], ""), signed_amps(one["amps"]), swing))
+        meaning = words.in_units(PARTS.get(one["name"], ""), units)
+        rows.append(Part(one["name"], meaning, signed_amps(one["amps"]), swing))
     return rows
 
 

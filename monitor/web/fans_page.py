@@ -26,6 +26,7 @@ from monitor.web.pages import render
 from monitor.web.problems import not_found
 from monitor.web.reader import current
 from monitor.web.shown import show, zone_of
+from monitor.web.words import in_units
 
 FANS_AT_ONCE = 100
 """Nobody reads on a phone what stands far behind those; words and states find the rest."""
@@ -89,13 +90,14 @@ def fans(
         return RedirectResponse(replace(chosen, part=found.part).path)
     rows = [(item, show(item, known[item["site"]], now)) for item in found.items if item["site"] in known]
     shown_sites = {item["site"]: known[item["site"]] for item, _ in rows}
+    units = "si" if {one.units for one in shown_sites.values()} == {"si"} else "us"  # of those shown, if they agree
     page = render(
         request, "fans.html", rows=rows, sites=known, chosen=chosen, found=found, first=(part - 1) * FANS_AT_ONCE + 1,
         states=_states(found.counts, chosen), longest_words=LONGEST_WORDS,
         stream=_stream(chosen, found.points, mark_text(mark)),
         newcomers=[] if found.registered else _newcomers(request, site), zones=_zones(shown_sites.values(), now),
         nothing="" if found.total else _nothing(chosen, known),
-        service_factor_note=fan_page.sentence(SERVICE_FACTOR_HOLDS),
+        service_factor_note=fan_page.sentence(in_units(SERVICE_FACTOR_HOLDS, units)),
     )  # fmt: skip
     return lighter(request, page)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -136,6 +137,18 @@ def power(horsepower: float | None, units: str) -> str:
         return NOT_KNOWN
     value, unit = (horsepower, "hp") if units != "si" else (horsepower * 0.745699872, "kW")
     return with_unit(f"{value:.3g}" if value < 1000 else figure(value, 0), unit)
+
+
+def in_units(text: str, units: str) -> str:
+    """A sentence of the pure rooms, which know degrees Celsius and metres only, in the site's units.
+
+    >>> in_units("up to 40 degrees C, up to 1000 m; at rated volts", "us"), in_units("up to 40 degrees C", "si")
+    ('up to 104 °F, up to 3300 ft; at rated volts', 'up to 40 °C')
+    """
+    text = re.sub(r"(-?\d+) degrees C\b", lambda found: temperature(float(found[1]), units), text)
+    if units == "si":
+        return text
+    return re.sub(r"\b(\d+) m\b", lambda found: f"{round(float(found[1]) / 0.3048, -2):.0f} ft", text)
 
 
 # --- times -----------------------------------------------------------------------------------------------------
