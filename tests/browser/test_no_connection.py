@@ -7,6 +7,7 @@ import json
 import re
 import struct
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -62,6 +63,11 @@ def test_the_last_known_pages_are_shown_without_a_connection(chromium: Any, worl
             assert words in page.locator("main").inner_text()
             assert page.locator("form:visible").count() == 0, "nothing can be sent"
             page.screenshot(path=pictures / f"kept{path.replace('/', '-')}-390.png")
+        page.clock.set_fixed_time(datetime.now(UTC) + timedelta(hours=6))  # kept six hours ago: so old are its readings
+        page.goto(address + "/fans/meadow/north-3")
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+        sync_api.expect(page.locator(".answer [data-live=heard]")).to_have_text(re.compile("^Reading 6 h"))
+        page.clock.set_fixed_time(datetime.now(UTC))
         page.goto(address + "/loggers")
         assert page.locator("h1").inner_text() == "No connection to the service"
         page.screenshot(path=pictures / "no-connection-390.png")

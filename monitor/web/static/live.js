@@ -25,7 +25,8 @@
 
   // The server's clock, not the browser's, tells how old a reading is.
   let ahead = Date.parse(document.documentElement.dataset.now) - Date.now();
-  if (Math.abs(ahead) < 5e3 || Number.isNaN(ahead)) ahead = 0; // as exact as a page is old when it comes
+  // As exact as a page is old when it comes; a kept one may be days old, and its readings are as old as it says.
+  if (Math.abs(ahead) < 5e3 || Number.isNaN(ahead) || "kept" in document.documentElement.dataset) ahead = 0;
   const now = () => Date.now() + ahead;
 
   const age = () => {
