@@ -95,6 +95,11 @@ def all_in(running: Running, expected: int) -> bool:
     return bool(hot + packed >= expected)
 
 
+def newest(running: Running) -> int:
+    with sqlite3.connect(f"file:{running.database}?mode=ro", uri=True) as connection:
+        return int(connection.execute("SELECT COALESCE(MAX(number), 0) FROM readings").fetchone()[0])
+
+
 def play(running: Running, broker: Mosquitto, kills: int) -> tuple[list[Round], int]:
     """Plays the stream at its rate until the service has been killed so often: what was sent, and how often it was."""
     running.register(*(f"bin-{fan}" for fan in range(FANS)))
@@ -122,11 +127,15 @@ def play(running: Running, broker: Mosquitto, kills: int) -> tuple[list[Round], 
     killed = 0
     try:
         while killed < kills:
-            time.sleep(draw.uniform(0.1, 2.5))
+            time.sleep(draw.uniform(0.1, 1.5))
             assert thread.is_alive(), f"the stream ended after {killed} kills: {failure or 'it is too short'}"
             running.kill()
             killed += 1
-            running.start(wait=draw.random() < 0.7)  # else it may be killed while it starts
+            before = newest(running)
+            at_work = draw.random() < 0.7  # else it may be killed while it starts
+            running.start(wait=at_work)
+            if at_work:  # on a slow machine, too: it has stored something, and so it does again within the next second
+                until(lambda before=before: newest(running) > before, 60, "a stored reading")  # type: ignore[misc]
     finally:
         enough.set()
         thread.join()
