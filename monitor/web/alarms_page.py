@@ -23,11 +23,11 @@ from monitor.records.register import Site
 from monitor.watch.table import BY_ID, PRIORITIES
 from monitor.web import asked, words
 from monitor.web.alarms_api import USUAL_SPAN, figures_of, reason_of
-from monitor.web.api import database_of, now_of, only, sites_of
+from monitor.web.api import LONGEST_PLANNED_STOP, database_of, now_of, only, sites_of
 from monitor.web.fan_page import alarm_row
 from monitor.web.held import held_words, out_words
 from monitor.web.lighter import lighter
-from monitor.web.pages import render
+from monitor.web.pages import fan_path, render
 from monitor.web.problems import Problem, not_found
 from monitor.web.shown import zone_of
 from monitor.web.told import told_line
@@ -245,6 +245,49 @@ def place_of(what: str) -> tuple[str, str | None]:
     """Site and fan of a choice: "site" or "site/fan"."""
     site, _, fan = what.partition("/")
     return site, fan or None
+
+
+def stop_until(text: str, zone: ZoneInfo, now: datetime) -> datetime:
+    """When an announced stop ends: a date and time of day by the clock of the site, as a browser's field gives it.
+
+    Raises
+    ------
+    Problem : 422, it is no time, has passed, or is more than a year ahead
+
+    >>> from datetime import UTC
+    >>> night = datetime(2026, 10, 4, 7, 30, tzinfo=UTC)
+    >>> stop_until("2026-10-04T12:00", ZoneInfo("America/Chicago"), night).astimezone(UTC).isoformat()
+    '2026-10-04T17:00:00+00:00'
+    """
+    expected = f"a time to come and within a year, such as {now.astimezone(zone) + timedelta(hours=3):%Y-%m-%dT%H:%M}"
+    wrong = Problem(422, "Until when will it stand still?", faults=(Fault("until", expected, f'"{text}"'),))
+    try:
+        ends = datetime.fromisoformat(text.strip())
+        ends = ends if ends.tzinfo else ends.replace(tzinfo=zone)
+        if now < ends <= now + LONGEST_PLANNED_STOP:
+            return ends
+    except (ValueError, OverflowError):
+        pass
+    raise wrong
+
+
+@router.post("/fans/{site}/{fan}/planned-stop")
+async def planned_stop(
+    request: Request,
+    site: Annotated[str, Path(max_length=64)],
+    fan: Annotated[str, Path(max_length=64)],
+    until: Annotated[str, Form(max_length=40)] = "",
+    take_back: bool = Form(False),
+    why: Annotated[str, Form(max_length=1000)] = "",
+    by: By = "",
+) -> Response:
+    """Announces that a fan will stand still on purpose, or takes that back, and goes back to the fan."""
+    now = now_of(request)
+    known = await run_in_threadpool(known_sites, request, site)
+    ends = None if take_back else stop_until(until, zone_of(known[site]), now)
+    reason, who = asked.why(why), asked.who(by)
+    await asked.planned_stop(database_of(request), sites_of(request), site, fan, ends, reason, who, now)
+    return RedirectResponse(f"{fan_path(site, fan)}#stop", 303)
 
 
 @router.post("/out-of-service")

@@ -57,6 +57,7 @@ NEEDS: dict[tuple[str, str], str] = {
     ("POST", "/out-of-service"): ATTEND,
     ("POST", "/return-to-service"): ATTEND,
     ("POST", "/sites/{site}/tonight"): ATTEND,
+    ("POST", "/fans/{site}/{fan}/planned-stop"): ATTEND,
     ("POST", "/review/window"): ATTEND,
     ("POST", "/review/log"): ATTEND,
     ("GET", "/loggers/take-on"): MANAGE,

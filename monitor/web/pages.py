@@ -10,6 +10,7 @@ from fastapi import APIRouter, Form, Path, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
+from monitor.alarms.states import Suppression
 from monitor.records import jobs, look, readings, register
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
@@ -18,6 +19,7 @@ from monitor.settings import NAME
 from monitor.web import asked, fan_page, tonight, words
 from monitor.web.api import database_of, now_of, only, point_of, sites_of
 from monitor.web.heard import known_loggers
+from monitor.web.held import held_words
 from monitor.web.lighter import lighter
 from monitor.web.live import mark_text
 from monitor.web.news import newest
@@ -69,10 +71,20 @@ def one_fan(
     context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now, asked.waiting(database))
     return render(
         request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
+        announced=_announced(request, item, places[0], now), stop_from=now.astimezone(zone_of(places[0])),
         table=_recent(request, item, places[0], now), job=jobs.open_of_fan(database, sites, site, fan),
         told={row.number: told_line(database, sites, row.number, zone_of(places[0]), now) for row in context["alarms"]},
         **context,
     )  # fmt: skip
+
+
+def _announced(request: Request, item: dict[str, Any], site: Site, now: datetime) -> str:
+    """The planned stop that somebody announced, in words; empty where there is none."""
+    for one in look.suppressed(database_of(request), only(sites_of(request), item["site"])):
+        planned = one["suppression"] == Suppression.SUPPRESSED_BY_DESIGN.value and one["suppressed_by"] is not None
+        if planned and (one["fan"], one["id"]) == (item["fan"], "stopped"):
+            return held_words(one, zone_of(site), now)
+    return ""
 
 
 def _recent(request: Request, item: dict[str, Any], site: Site, now: datetime) -> list[tuple[str, str, str, str, str]]:

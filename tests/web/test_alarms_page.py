@@ -130,3 +130,21 @@ def test_a_farm_without_alarms_has_a_page_too(farm: Farm, client: httpx.Client) 
     farm.fan("north-3")
     farm.now += timedelta(days=1)
     assert "too few to say" in page(client, "/alarms").text
+
+
+def test_a_stop_is_announced_and_taken_back_on_the_fans_page(
+    meadow: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    monkeypatch.setattr(asked, "WAIT_SECONDS", 0.1)
+    address = "/fans/meadow/north-3/planned-stop"
+    answer = client.post(address, data={"until": "2026-10-04T12:00", "why": "new bearings", "by": "Ann"})
+    assert (answer.status_code, answer.headers["location"]) == (303, "/fans/meadow/north-3#stop")
+    client.post(address, data={"take_back": "1", "by": "Ben"})
+    assert asked_for(meadow) == [
+        ("planned-stop", "meadow",
+         {"fan": "north-3", "until": "2026-10-04T12:00:00-05:00", "why": "new bearings"}, "Ann"),
+        ("withdraw-planned-stop", "meadow", {"fan": "north-3"}, "Ben"),
+    ]  # fmt: skip
+    for wrong in ("", "soon", "2026-10-03T12:00", "2031-01-01T00:00", "9999-12-31T23:59"):
+        assert client.post(address, data={"until": wrong}).status_code == 422, wrong
+    assert "None is announced." in page(client, "/fans/meadow/north-3").text

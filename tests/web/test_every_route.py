@@ -149,6 +149,7 @@ EXAMPLES: dict[tuple[str, str], Example] = {
         "/return-to-service", data={"what": "meadow/north-3", "site": "meadow", "fan": "north-3"}
     ),
     ("POST", "/sites/{site}/tonight"): posts("/sites/meadow/tonight", data={"low": "30"}),
+    ("POST", "/fans/{site}/{fan}/planned-stop"): posts(f"{FAN}/planned-stop", data={"take_back": "1"}),
     ("POST", "/review/window"): posts(
         "/review/window", foreign=UNKNOWN,
         data={"fan": "meadow/north-3", "from": "2026-10-03T18:00", "to": "2026-10-03T19:00", "as": "judged"},
