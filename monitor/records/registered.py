@@ -62,12 +62,14 @@ MOST_WORDS = 8
 
 
 def words_of(typed: str) -> tuple[str, ...]:
-    """Free words as they are looked for.
+    """Free words as they are looked for; a fan may be asked for as SITE/FAN, as reviews and commands name it.
 
     >>> words_of("  North  BIN-3 ")
     ('north', 'bin-3')
+    >>> words_of("meadow/north-3")
+    ('meadow', 'north-3')
     """
-    return tuple(typed.casefold().split()[:MOST_WORDS])
+    return tuple(typed.casefold().replace("/", " ").split()[:MOST_WORDS])
 
 
 _KEPT: WeakKeyDictionary[Engine, Known] = WeakKeyDictionary()

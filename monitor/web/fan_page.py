@@ -21,12 +21,13 @@ from monitor.motor import clamps
 from monitor.motor.limit import SERVICE_FACTOR_HOLDS, Limit
 from monitor.motor.nameplate import Nameplate
 from monitor.records.look_fans import NEAR, OVER, STOPPED, TRIPPED
+from monitor.records.morning_stops import TRIPS
 from monitor.records.register import Site
 from monitor.watch.table import BY_ID
 from monitor.web import heat, tonight, words
 from monitor.web.held import held_words, out_words
 from monitor.web.service_words import service_row
-from monitor.web.shown import show, zone_of
+from monitor.web.shown import hours_before, show, zone_of
 
 CAUSES = {
     "fan load": "the fan's own load: blade pitch, back-pressure or bearings",
@@ -105,6 +106,8 @@ class RunRow:
     peak: str
     ended: str
     evidence: tuple[str, ...]
+    review: str
+    """Address of the review of the hours before it ended; empty where it did not end of itself."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +170,7 @@ def build(
         "device_without_image": heat.without_image(plate.protection),
         "how_it_ended": how_it_ended(item),
         "often_stopped": often_stopped(item, now),
-        "runs": [run_row(run, zone, now) for run in item["runs"]],
+        "runs": [run_row(item, run, zone, now) for run in item["runs"]],
         "service": [service_row(entry, zone, now) for entry in item["service"][:LAST_ENTRIES]],
         "corrected": corrected_words(item, zone, now),
         "to_check": [one.name for one in checks_for(plate.motor.phases) if one.name not in item["checks_done"]],
@@ -346,7 +349,7 @@ def worth_words(worth: Mapping[str, Any] | None) -> str:
     return f"A degree is taken to be worth {words.amps(worth['mean'])} ({band}); source: {worth['source']}."
 
 
-def run_row(run: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> RunRow:
+def run_row(item: Mapping[str, Any], run: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> RunRow:
     """One run as the table shows it."""
     start, end = run["start"], run["end"]
     before = "" if run["start_seen"] else "before "
@@ -364,6 +367,7 @@ def run_row(run: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> RunRow:
         else f"{words.amps(run['peak_amps'])}, {words.share(run['peak_ratio'])} of limit",
         ended=ended,
         evidence=tuple(run["evidence"]),
+        review=hours_before(item["site"], item["fan"], end) if run["end_cause"] in TRIPS else "",
     )
 
 

@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any
-from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
@@ -31,7 +30,7 @@ from monitor.web.held import held_words, out_words
 from monitor.web.morning_order import Call, calls, fan_href, names, worst_words
 from monitor.web.pages import render
 from monitor.web.problems import Problem, not_found
-from monitor.web.shown import show, zone_of
+from monitor.web.shown import hours_before, show, zone_of
 from monitor.web.times import read_time
 
 LONGEST_BACK = timedelta(days=31)
@@ -232,7 +231,7 @@ class _Said:
         return StopRow(
             one.fan, fan_href(one.site, one.fan), self._farm(one.site), one.still, self._now(one),
             self._happened(one), self._why(one), _next(one), self._noted(one),
-            f"/review?{urlencode({'site': one.site, 'fan': one.fan})}" if one.what == TRIP else "",
+            hours_before(one.site, one.fan, one.at) if one.what == TRIP else "",
         )  # fmt: skip
 
     def _now(self, one: Stop) -> str:

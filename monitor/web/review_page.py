@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -30,6 +30,8 @@ LARGEST_LOG = 256 * 1024**2
 """Of a log that is dropped here [bytes]: 4 million readings. Larger ones: the command line."""
 LARGEST_FORM = LARGEST_LOG + 1024**2
 LONGEST_DAYS = 400
+BEFORE, AFTER = timedelta(hours=12), timedelta(minutes=30)
+"""What is offered around the end of a run: the night before it, and how volts and fan were afterwards."""
 AS = {"judged": "as it was judged then", "measured": "as it was measured, late readings too"}
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox"
 """The report carries its own styles; it runs nothing, and nothing in it may."""
@@ -53,9 +55,22 @@ def ask(
     request: Request,
     site: Annotated[str | None, Query(max_length=64)] = None,
     fan: Annotated[str | None, Query(max_length=64)] = None,
+    ended: Annotated[str | None, Query(max_length=40)] = None,
 ) -> Response:
-    """The two forms."""
-    return _form(request, {"fan": f"{site}/{fan}" if site and fan else ""}, ())
+    """The two forms; of a run that `ended` then with the hours before it, and half an hour of what came after."""
+    return _form(request, {"fan": f"{site}/{fan}" if site and fan else "", **_hours_before(request, site, ended)}, ())
+
+
+def _hours_before(request: Request, site: str | None, ended: str | None) -> dict[str, str]:
+    """From and to as the form has them; empty where no time is asked for, or none can be read."""
+    places = {one.site: one for one in register.sites(database_of(request), sites_of(request))}
+    zone = _zone_for(site or "", places)
+    try:
+        end = _time(ended or "", zone).astimezone(UTC)
+        times = {"from": end - BEFORE, "to": min(end + AFTER, now_of(request))}
+        return {name: f"{time.astimezone(zone):%Y-%m-%dT%H:%M}" for name, time in times.items()}
+    except (ValueError, OverflowError):
+        return {}
 
 
 def _form(request: Request, entered: Mapping[str, str], faults: tuple[str, ...], status: int = 200) -> Response:
@@ -68,6 +83,7 @@ def _form(request: Request, entered: Mapping[str, str], faults: tuple[str, ...],
     usual |= dict.fromkeys(("nameplate", "zone", "columns"), "")
     return render(
         request, "review.html", status, fans=fans, entered={**usual, **entered, "fan": chosen}, faults=faults,
+        window_first=bool(entered.get("fan")) and "columns" not in entered,
         ways=AS, largest=LARGEST_LOG // 1024**2, minutes=int(SECONDS / 60),
     )  # fmt: skip
 

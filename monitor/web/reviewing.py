@@ -30,6 +30,10 @@ TOO_LONG = (
     "amp-monitor review on the command line."
 )
 ENDED = "The review ended by itself, most likely for lack of memory. Review a shorter part of the log."
+BROKE_OFF = (
+    "The review met a fault of its own. What is stored is untouched and the watch runs on. The service's log tells "
+    "more, for whoever looks after it; meanwhile try another stretch of time."
+)
 
 
 class Busy(Exception):
@@ -181,4 +185,5 @@ class Reviews:
             return text
         except (OSError, ValueError, KeyError):
             log.error("a review ended with %s: %s", running.returncode, said.decode(errors="replace")[-2000:])
-            return ENDED
+            short = running.returncode < 0 or b"MemoryError" in said  # killed, or past its own bound
+            return ENDED if short else BROKE_OFF

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from typing import Any
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from monitor.motor.limit import NO_FACTOR_ABOVE
@@ -120,6 +121,16 @@ def zone_of(site: Site) -> ZoneInfo:
         return ZoneInfo(site.time_zone)
     except (KeyError, ValueError, OSError):
         return ZoneInfo("UTC")
+
+
+def hours_before(site: str, fan: str, ended: datetime | None) -> str:
+    """Address of the form that reviews the hours before a run of a fan ended; None: the last day.
+
+    >>> hours_before("meadow", "north-3", datetime.fromisoformat("2026-10-05T07:10:00Z"))
+    '/review?site=meadow&fan=north-3&ended=2026-10-05T07%3A10%3A00%2B00%3A00#window'
+    """
+    when = {} if ended is None else {"ended": ended.isoformat(timespec="seconds")}
+    return f"/review?{urlencode({'site': site, 'fan': fan, **when})}#window"
 
 
 def show(item: Mapping[str, Any], site: Site, now: datetime) -> FanShown:

@@ -106,6 +106,10 @@ def test_trips_and_stops_say_what_happened_what_is_and_what_to_do(desk: httpx.Cl
         ],
     )
     assert "The hours before it at north-3" in told and "The hours before it at north-6" not in told
+    assert (
+        "/review?site=meadow&amp;fan=north-3&amp;ended=2026-10-05T07%3A10%3A00%2B00%3A00#window"
+        in desk.get("/morning").text
+    )
     assert "north-7" not in told, "it stood still before the supply was lost"
     assert "north-5" not in told, "it runs again"
     assert "east-2" not in told, "it is out of service"

@@ -73,7 +73,9 @@ def test_how_a_run_ended_with_how_sure_that_is_and_the_evidence_on_a_tap(farm: F
     text = client.get("/fans/meadow/north-6").text
     assert "<details><summary>overload trip (likely)</summary><ul><li>The device image was the highest" in text
     said = page(client, "/fans/meadow/north-6").text
-    assert "Likely an overload trip; not proven. The evidence" in said
+    assert "Likely an overload trip; not proven. The evidence Review the hours before it" in said
+    assert text.count('href="/review?site=meadow&amp;fan=north-6&amp;ended=') == 2, "at the verdict, and at its run"
+    assert "ended=" not in client.get("/fans/meadow/north-3").text, "it runs on"
     assert "A trip is a finding, not a nuisance" in said
     assert "call the fire service" in said
 

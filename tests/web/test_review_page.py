@@ -15,6 +15,7 @@ from monitor.records import register
 from monitor.review import child
 from monitor.web import reviewing
 from monitor.web.reviewing import Busy, Reviews
+from monitor.web.shown import hours_before
 from tests.web.farm import THREE_PHASE, Farm
 
 HEADER = "time,l1_amps,l2_amps,l3_amps,v12,v23,v31,ambient_c"
@@ -98,6 +99,21 @@ def test_a_window_of_a_stored_fan_is_reviewed_by_the_clock_of_its_site(client: h
     found = client.get(f"{answer.headers['location']}/findings.json").json()
     assert found["from"] >= "2026-10-04T01:00:00Z"
     assert found["how_read"]["as"] == "measured"
+
+
+def test_the_hours_before_an_end_stand_in_the_form_and_it_comes_first(client: httpx.Client, farm: Farm) -> None:
+    farm.site()
+    farm.fan("bin-1")
+    told = client.get(hours_before("meadow", "bin-1", farm.now - timedelta(hours=2))).text  # 18:46 CDT
+    assert 'name="from" value="2026-10-03T06:46"' in told and 'name="to" value="2026-10-03T19:16"' in told
+    assert told.index('id="window"') < told.index('id="log"')
+    told = client.get(hours_before("meadow", "bin-1", farm.now)).text
+    assert 'name="to" value="2026-10-03T20:46"' in told, "not past now"
+    for odd in ("noon", "0001-01-01T00:00:00Z"):
+        told = client.get(f"/review?site=meadow&fan=bin-1&ended={odd}").text
+        assert 'name="from" value="2026-10-02T20:46"' in told, "the last day"
+    told = client.get("/review").text
+    assert told.index('id="log"') < told.index('id="window"')
 
 
 @pytest.mark.parametrize(
@@ -196,6 +212,14 @@ def test_one_that_hangs_is_stopped(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     job = reviews.submit(reviews.make_room(), {"log": "/dev/zero", "nameplate": ""}, "x", site=None, owner=None)
     assert job.ended.wait(60.0)
     assert job.error == reviewing.TOO_LONG
+    reviews.stop()
+
+
+def test_one_that_breaks_off_is_not_put_down_to_memory(tmp_path: Path) -> None:
+    reviews = Reviews(tmp_path / "reviews")
+    job = reviews.submit(reviews.make_room(), {"no": "order"}, "x", site=None, owner=None)
+    assert job.ended.wait(60.0)
+    assert job.error == reviewing.BROKE_OFF
     reviews.stop()
 
 
