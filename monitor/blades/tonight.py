@@ -69,8 +69,10 @@ def entered_low(c: float, by: str) -> Low:
     --------
     >>> entered_low(-1.0, "Ada")
     Low(c=-1.0, deviation=2.0, source='entered by Ada')
+    >>> entered_low(-1.0, "at this computer").source  # nobody gave a name
+    'entered at this computer'
     """
-    return Low(c, LEAST_DEVIATION_K, f"entered by {by}")
+    return Low(c, LEAST_DEVIATION_K, f"entered {by}" if by.startswith("at ") else f"entered by {by}")
 
 
 def measured_low(nights: Sequence[float]) -> Low | None:

@@ -39,10 +39,12 @@ def lines(item: Mapping[str, Any], units: str, zone: ZoneInfo) -> list[str]:
     found = ahead(item)
     tonight, told = found["tonight"], []
     if found["reaches_limit_at"]:
+        rises = f"Over the last two hours it has risen by {words.figure(found['rising_amps_an_hour'], 2)} A an hour"
+        # Worked out up to 5 minutes ago: a step in load since then may have taken it over.
+        over = item["load_ratio"] is not None and item["load_ratio"] >= 1.0
         when = _about(found["reaches_limit_at"], zone)
-        rises = words.figure(found["rising_amps_an_hour"], 2)
         told.append(
-            f"Over the last two hours it has risen by {rises} A an hour: so it reaches its limit at about {when}."
+            f"{rises}; it is over its limit now." if over else f"{rises}: so it reaches its limit at about {when}."
         )
     if tonight is None:
         why = found["tonight_why"]

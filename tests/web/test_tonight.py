@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -72,7 +73,7 @@ def test_the_page_tells_it_in_words(farm: Farm, client: httpx.Client) -> None:
     whole(farm)
     with_a_night(farm)
     said = page(client, "/fans/meadow/north-3").text
-    assert "Over the last two hours it has risen by 0.42 A an hour: so it reaches its limit at about 00:20 CDT." in said
+    assert "Over the last two hours it has risen by 0.42 A an hour; it is over its limit now." in said
     assert "Tonight's low is taken as 30 °F (entered by Ada). As it runs now it would then draw 15.9 A (15.0 to" in said
     assert "Chance that it passes its limit of 15.2 A: " in said
     assert "Chance that it passes 16.2 A, from where its overload device may open: " in said
@@ -86,6 +87,15 @@ def test_the_page_tells_it_in_words(farm: Farm, client: httpx.Client) -> None:
     assert "It passes that trip point below 37 °F;" in page(client, "/fans/meadow/north-3").text
     with_a_night(farm, tonight=None, tonight_why="the air temperature at the fan is not known")
     assert "No outlook: the air temperature at the fan is not known." in page(client, "/fans/meadow/north-3").text
+
+
+def test_a_limit_ahead_is_told_only_of_a_fan_that_is_below_it() -> None:
+    said = {"rising_amps_an_hour": 0.42, "reaches_limit_at": "2026-10-04T05:15:00Z"}
+    item = {"estimate": said, "running": True, "state": "near its limit", "load_ratio": 0.97}
+    rises = "Over the last two hours it has risen by 0.42 A an hour"
+    zone = ZoneInfo("America/Chicago")
+    assert tonight.lines(item, "us", zone)[0] == f"{rises}: so it reaches its limit at about 00:20 CDT."
+    assert tonight.lines(item | {"load_ratio": 1.06}, "us", zone)[0] == f"{rises}; it is over its limit now."
 
 
 def test_a_low_is_entered_by_the_api(farm: Farm, client: httpx.Client, database: Database) -> None:
