@@ -177,7 +177,12 @@ def _over(here: Sequence[Mapping[str, Any]], stops: Sequence[Stop]) -> Iterable[
 
 def _loaded(some: Sequence[Mapping[str, Any]], otherwise: str) -> str:
     if len(some) == 1:
-        return f"{some[0]['fan']} runs at {words.share(some[0]['load_ratio'])} of its limit"
+        ratio, standing = some[0]["load_ratio"], {alarm["id"] for alarm in some[0]["alarms"] if alarm["standing"]}
+        if (
+            "overload" in standing and ratio is not None and ratio < 1.0
+        ):  # alone, the figure would be no reason to drive
+            return f"{some[0]['fan']} was over its limit and runs at {words.share(ratio)} of it now"
+        return f"{some[0]['fan']} runs at {words.share(ratio)} of its limit"
     return f"{names([one['fan'] for one in some])}: {otherwise}"
 
 

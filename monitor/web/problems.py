@@ -110,7 +110,11 @@ def install(app: FastAPI) -> None:
     def malformed(request: Request, exc: Exception) -> Response:
         assert isinstance(exc, RequestValidationError)
         faults = tuple(
-            Fault(".".join(str(part) for part in one["loc"]), one["msg"], repr(one.get("input"))[:60])
+            Fault(
+                ".".join(str(part) for part in one["loc"]),
+                "no key of this name; see /api/v1/openapi.json" if one["type"] == "extra_forbidden" else one["msg"],
+                repr(one.get("input"))[:60],
+            )
             for one in exc.errors()
         )
         return answer(request, Problem(422, "The request cannot be understood; see its faults.", faults=faults))

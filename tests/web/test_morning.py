@@ -279,3 +279,13 @@ def test_what_is_near_its_limit_waits_and_what_is_over_it_by_now_does_not(danger
         ("ridge", "Drive", "b-1 runs at 101 % of its limit"),
         ("meadow", "With the next visit", "a-1 runs at 96 % of its limit"),
     ]
+
+
+def test_what_was_over_its_limit_says_so_where_it_is_not_now(danger: Farm, client: httpx.Client) -> None:
+    happens(danger, "b-1", "overload", at("05:00"), site="ridge")
+    danger.reading("b-1", (12.3, 12.3, 12.3), site="ridge")
+    first = client.get("/api/v1/morning").json()["sites"][0]
+    assert first["reasons"][0]["text"] == "b-1 was over its limit and runs at 81 % of it now"
+    refused = client.post("/api/v1/fans/ridge/b-1/jobs", json={"pitch": 18}).json()
+    assert refused["errors"][0]["place"] == "body.pitch"
+    assert refused["errors"][0]["expected"] == "no key of this name; see /api/v1/openapi.json"
