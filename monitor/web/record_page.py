@@ -122,6 +122,8 @@ class ClampsShown:
     """Sentences of hand readings that nobody has acted on yet."""
     offered: bool
     """Whether more than one hand reading speaks for it."""
+    none_offered: str = ""
+    """Why the newest hand reading led to no offer; empty where there is one, or no reading to go by."""
 
 
 def clamps_shown(database: Database, here: Here, now: datetime) -> ClampsShown:
@@ -133,6 +135,13 @@ def clamps_shown(database: Database, here: Here, now: datetime) -> ClampsShown:
     read = service_record.entries(database, point, since, at_ms, kind=HAND_READING)
     corrected = service_record.entries(database, point, since, at_ms, kind=CLAMP_CORRECTION)
     offers = read[-1].found.get("offers", ()) if read else ()
+    none_offered = ""
+    if read and read[-1].found.get("logger") and not offers:
+        own = here.plate.logger
+        none_offered = (
+            "The newest hand reading speaks for no correction: no leg differs, each time alike, by more than both "
+            f"meters may be off (this logger: {own.accuracy_percent:g} % and {own.accuracy_amps:g} A, by the register)."
+        )
     if offers and corrected and max(one.entered for one in corrected) > read[-1].entered:
         offers = ()
     for one in offers:
@@ -140,7 +149,7 @@ def clamps_shown(database: Database, here: Here, now: datetime) -> ClampsShown:
             fields[one["leg"] - 1], steady = round(one["factor"], 3), True
     return ClampsShown(
         clamps.words(here.plate.logger.clamp_corrections), tuple(f"{one:g}" for one in fields),
-        tuple(sentence(one["words"]) for one in offers), steady,
+        tuple(sentence(one["words"]) for one in offers), steady, none_offered,
     )  # fmt: skip
 
 

@@ -47,6 +47,8 @@ class ServiceRow:
     """Of a re-pitch: expected against found."""
     waits: str = ""
     """What is still waited for; empty where it is nothing."""
+    is_check: bool = False
+    """Whether it is one of the checks that come before the blades."""
 
 
 def service_row(entry: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> ServiceRow:
@@ -70,7 +72,7 @@ def service_row(entry: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> Serv
         withdrawn = f"Withdrawn {words.local(taken_back['entered'], zone, now)} by {taken_back['by']}{why}"
     return ServiceRow(
         entry["number"], what_of(kind, body), words.local(entry["done"], zone, now), entry["by"], tuple(lines),
-        withdrawn, legs, pairs, "" if withdrawn else _waits(entry, legs),
+        withdrawn, legs, pairs, "" if withdrawn else _waits(entry, legs), kind == CHECK,
     )  # fmt: skip
 
 

@@ -90,6 +90,19 @@ def test_after_a_hand_reading_the_loggers_minute_stands_beside_it(client: httpx.
 
 
 @pytest.mark.usefixtures("at_work")
+def test_what_was_entered_leads_on_and_can_be_taken_back_where_it_stands(client: httpx.Client) -> None:
+    told = sent(client, "check", check="supply voltage", finding="good")
+    ways = [tag.get("href") for name, tag in told.tags if name == "a"]
+    assert "Next: connections" in told.text and "#check-connections" in ways
+    assert "#entry-1" in ways  # an entry with an old date stands far down the record
+    told = sent(client, "hand-reading", l1="15.4", l2="15.1", l3="14.7")
+    assert "speaks for no correction" in told.text and "Next: " not in told.text
+    told = sent(client, "hand-reading", l1="1", l2="2", l3="3", done="2026-10-03T10:00")
+    again = [tag["href"] for name, tag in told.tags if name == "a" and "?entry=" in (tag.get("href") or "")]
+    assert again == [f"{RECORD}?entry=3"]  # with a #part that the address has already, a browser would not load it
+
+
+@pytest.mark.usefixtures("at_work")
 def test_a_hand_reading_of_a_minute_without_readings_says_so(client: httpx.Client) -> None:
     told = sent(client, "hand-reading", l1="1", l2="2", l3="3", done="2026-10-03T10:00").text
     assert "1.0 / 2.0 / 3.0 A" in told and "nothing within a minute of it" in told
