@@ -220,7 +220,15 @@ def _seen(sheet: Mapping[str, Any], zone: ZoneInfo) -> tuple[tuple[str, str, boo
         told = verdict(ended["end_cause"], ended["confidence"])
         if told:
             evidence = " ".join(sentence(one) for one in ended["evidence"][:1])
-            rows.append(("How it ended", f"{told} {evidence}".strip(), True))
+            said = told or ""
+            # The judge's own sentence mostly begins with the verdict.
+            rows.append(
+                (
+                    "How it ended",
+                    evidence if said and evidence.startswith(said[:-1]) else f"{said} {evidence}".strip(),
+                    True,
+                )
+            )
         if ended["peak_amps"] is not None:
             share = f", {words.share(ended['peak_ratio'])} of its limit" if ended["peak_ratio"] is not None else ""
             rows.append(("Peak of that run", f"{words.amps(ended['peak_amps'])}{share}", False))
