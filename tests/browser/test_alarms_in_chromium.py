@@ -24,7 +24,7 @@ def test_alarms_render_within_the_screen(
         with opened(chromium, server, path, width, color_scheme=scheme) as page:
             assert page.locator("main h1").is_visible()
             assert page.evaluate("document.documentElement.scrollWidth") <= width
-            for summary in page.locator("summary").all()[:1]:
+            for summary in page.locator("main summary").all()[:1]:
                 summary.click()
             page.screenshot(path=pictures / f"{name}-{width}-{scheme}.png", full_page=True)
 

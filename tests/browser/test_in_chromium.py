@@ -167,10 +167,11 @@ def test_typing_is_not_disturbed_by_news(chromium: Any, server: WebServer, farm:
 def test_a_newcomer_is_taken_on_in_the_browser(chromium: Any, server: WebServer) -> None:
     with opened(chromium, server, "/loggers") as page:
         page.get_by_role("link", name="Take on east-9").click()
-        page.get_by_label("Rated voltage").fill("460")
+        page.get_by_label("Voltage").first.fill("460")
         page.get_by_label("Full-load amps").fill("12.4")
+        page.get_by_label("Service factor", exact=False).first.fill("1.15")
         page.get_by_role("button", name="Take on").click()
-        page.wait_for_url("**/fans/meadow/east-9")
+        page.wait_for_url("**/fans/meadow/east-9**")
         assert page.locator("h1").inner_text().startswith("east-9")
 
 

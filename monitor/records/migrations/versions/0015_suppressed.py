@@ -12,4 +12,4 @@ down_revision = "0014"
 
 def upgrade() -> None:
     held = sa.text("suppression IS NOT NULL")
-    op.create_index(op.f("ix_alarms_suppression"), "alarms", ["suppression"], sqlite_where=held, postgresql_where=held)
+    op.create_index(op.f("ix_alarms_suppression"), "alarms", ["suppression"], sqlite_where=held)
