@@ -269,7 +269,6 @@ class ServiceBook:
             later = Found(later.found, waits=False)
         if later.waits != entry.waits or any(entry.found.get(key) != value for key, value in later.found.items()):
             self._pending.service_found[number] = later
-            self._pending.urgent = True  # whoever entered it looks at it now, whether or not readings come
 
     def _found(self, point: Point, entry: Entry) -> Found:
         nameplate = point.nameplate
