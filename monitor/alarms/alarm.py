@@ -66,18 +66,19 @@ COMES_AND_GOES = frozenset(
     }
 )  # fmt: skip
 """Conditions that a fan or its supply may live with, at their border, for weeks; others are news each time."""
-QUIET_NIGHT, QUIET_GROWS, QUIET_LONGEST = timedelta(hours=12), 4, timedelta(days=30)
-"""Of these, what came and went is not told again for a night, after each further notice so many times as long, at most
-the longest: 12 h, two days, eight days, a month. Whoever is rung each night for what does no harm stops listening. What
-makes it worse rings by itself: a hotter motor by its priority, a device about to trip, a trip, after which it is news
-again. (Derived: on simulated harvests 4 h alone rang six times a site and week for two cycled fans,
-`tests/bench/harvest.py`.)"""
-OF_THE_LOAD = frozenset({"overload", "low-margin"})
-"""Of these, what somebody has acknowledged is known: it is told again after the longest quiet only, as a reminder that
-does not ring, or when worse has come. Not so a device's margin, which knows by itself what was carried (*proven*), nor
-a fault of the supply or of a connection: one that comes back was not put right."""
-KNOWN, SEEN = 5, 2
-"""As good as told so often (`Alarm.told`): a load that somebody has acknowledged, and all else."""
+QUIET_GROWS, QUIET_LONGEST = 4, timedelta(days=30)
+"""Of these, after each further notice QUIET is so many times as long, at most this: 4 h, 16 h, nearly three days ...
+Whoever is rung each night for what does no harm stops listening. What makes it worse rings by itself: a hotter motor by
+its priority, a device about to trip, a trip, after which it is news again."""
+QUIET_NIGHT = timedelta(hours=12)
+"""Of a load, QUIET begins with a night: 12 h, two days, eight days, a month. (Derived: on simulated harvests 4 h alone
+rang six times a site and week for two cycled fans, growing from 4 h three times, `tests/bench/harvest.py`.)"""
+KNOWN = 5
+ACKNOWLEDGED = {"overload": KNOWN, "low-margin": KNOWN, "device-margin": 2}
+"""Of a load, what somebody has acknowledged counts as told so often (`Alarm.told`). From KNOWN on it is known: whoever
+is told again, after the longest quiet, is reminded and not rung, until worse has come. A device's margin knows by
+itself what was carried (*proven*). A fault of the supply or of a connection does not stand here: one that comes back
+was not put right."""
 WORSE = 0.03
 """Raised again by so much of the limit, or of the device's setting, above the worst of the time before, it is news
 after QUIET (derived: twice what a good clamp is off)."""
@@ -143,8 +144,8 @@ def step(
         return _returned(alarm, event, now, change_number, held)
     if isinstance(event, Acknowledge):
         after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
-        if alarm.condition in COMES_AND_GOES and alarm.told:  # not one whose fan has tripped of it since
-            after = replace(after, told=max(alarm.told, KNOWN if alarm.condition in OF_THE_LOAD else SEEN))
+        if alarm.told:  # not one whose fan has tripped of it since
+            after = replace(after, told=max(alarm.told, ACKNOWLEDGED.get(alarm.condition, 0)))
         cause = Cause.ACKNOWLEDGED_RETURNED if alarm.latched else Cause.ACKNOWLEDGED
         return _moved(alarm, after, cause, now, now, change_number, by=event.by)
     if isinstance(event, Tick):
@@ -350,7 +351,8 @@ def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
         return QUIET_LOW
     if alarm.told == 0:
         return QUIET
-    grown: timedelta = QUIET_NIGHT * QUIET_GROWS ** min(alarm.told - 1, 8)
+    first = QUIET_NIGHT if alarm.condition in ACKNOWLEDGED else QUIET
+    grown: timedelta = first * QUIET_GROWS ** min(alarm.told - 1, 8)
     return min(grown, QUIET_LONGEST)
 
 
@@ -374,7 +376,8 @@ def _told_again_due(alarm: Alarm) -> datetime | None:
 
 def _known(alarm: Alarm, priority: str) -> bool:
     """Whether it is known by now: whoever is told again is reminded, and not rung."""
-    return alarm.condition in COMES_AND_GOES and alarm.told >= KNOWN and priority != PRIORITIES[-1]
+    load = ACKNOWLEDGED.get(alarm.condition) == KNOWN
+    return load and alarm.told >= KNOWN and priority != PRIORITIES[-1]
 
 
 def _is_worse(alarm: Alarm, event: Raised) -> bool:

@@ -117,7 +117,8 @@ def brief(alarm: Alarm, story: Story) -> str:
             return ""
         return "at its trip level now" if seconds <= 0 else f"in at most {figures.at_most(seconds)}"
     if condition == "device-margin":
-        share = figures.percent(share_of_setting(alarm, story))
+        # Of a fan that has stopped no share is told: "0 % of its setting".
+        share = None if story.running is False else figures.percent(share_of_setting(alarm, story))
         return f"{share} of its setting" if share else ""
     if condition == "no-load":
         return f"{figures.number(value, 0)} % of its usual amps"

@@ -380,3 +380,12 @@ def test_machine_readable_form() -> None:
     assert data["pitch"]["as_is"] == {"degrees": 3.0, "pitch": 18.0, "chance": 0.936}
     documented = set(re.findall(r"[a-z_]+", str(notice_data.__doc__)))
     assert set(data) | set(data["figures"]) <= documented, "every key stands in the docstring"
+
+
+def test_a_list_tells_no_share_of_its_setting_of_a_fan_that_has_stopped() -> None:
+    course = Course(replace(OVERLOAD, condition="device-margin"))
+    course.feed(raised("device-margin", value=1.06, setpoint=1.05), at())
+    figures = {"legs_amps": (14.84, 14.7, 14.6), "device_setting_amps": 14.0}
+    assert "106 % of its setting" in line(course.standing, story(**figures))
+    stopped = line(course.standing, story(**figures | {"running": False, "legs_amps": (0.0, 0.0, 0.0)}))
+    assert "setting" not in stopped and "near the trip point" in stopped
