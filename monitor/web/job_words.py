@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from monitor.alarms.verdicts import verdict
+from monitor.alarms.verdicts import sentences
 from monitor.blades import cautions
 from monitor.blades.airflow import cost_of
 from monitor.blades.checks import SUPPLY_VOLTAGE, checks_for
@@ -210,6 +210,12 @@ def _since(sheet: Mapping[str, Any], zone: ZoneInfo) -> str:
     return f" since {dated(since, zone)}" if since and state != NOT_HEARD else ""
 
 
+def how_it_ended(ended: Mapping[str, Any]) -> str:
+    """The verdict on its last run; empty where nothing was judged."""
+    said = sentences(ended["end_cause"], ended["confidence"], next(iter(ended["evidence"]), None))
+    return sentence(said) if said else ""
+
+
 def _seen(sheet: Mapping[str, Any], zone: ZoneInfo) -> tuple[tuple[str, str, bool], ...]:
     """What was seen, line by line, with figures and times."""
     seen, estimate = sheet["seen"], sheet["estimate"] or {}
@@ -217,18 +223,9 @@ def _seen(sheet: Mapping[str, Any], zone: ZoneInfo) -> tuple[tuple[str, str, boo
     rows = [("State", f"{seen['state'][:1].upper()}{seen['state'][1:]}{_since(sheet, zone)}", False)]
     if sheet["ended"] is not None:
         ended = sheet["ended"]
-        told = verdict(ended["end_cause"], ended["confidence"])
+        told = how_it_ended(ended)
         if told:
-            evidence = " ".join(sentence(one) for one in ended["evidence"][:1])
-            said = told or ""
-            # The judge's own sentence mostly begins with the verdict.
-            rows.append(
-                (
-                    "How it ended",
-                    evidence if said and evidence.startswith(said[:-1]) else f"{said} {evidence}".strip(),
-                    True,
-                )
-            )
+            rows.append(("How it ended", told, True))
         if ended["peak_amps"] is not None:
             share = f", {words.share(ended['peak_ratio'])} of its limit" if ended["peak_ratio"] is not None else ""
             rows.append(("Peak of that run", f"{words.amps(ended['peak_amps'])}{share}", False))

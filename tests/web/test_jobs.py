@@ -17,6 +17,7 @@ from monitor.records import jobs, register
 from monitor.records.database import Database
 from monitor.records.scope import ALL
 from monitor.web import asked, job_form
+from monitor.web.job_words import how_it_ended
 from monitor.web.words import amps_figure
 from tests.web.farm import SINGLE_PHASE, Farm, mild_overload
 from tests.web.page import Page, page
@@ -291,3 +292,11 @@ def test_the_minute_that_goes_on_counts_as_now(farm: Farm) -> None:
 def test_a_fault_without_a_field_is_told_above_the_form() -> None:
     typed = job_form.with_faults(job_form.Typed({}, {}), [Fault("elsewhere", "something", "nothing")], {}, 3)
     assert typed.others == ("elsewhere: expected something, found nothing",) and typed.faulty
+
+
+def test_a_sheet_tells_once_how_the_run_ended() -> None:
+    judged = "Very likely an overload trip: the device image was the highest of the last 24 h, and volts stayed."
+    told = [
+        how_it_ended({"end_cause": "overload trip", "confidence": "high", "evidence": one}) for one in ([judged], [])
+    ]
+    assert told == [judged, "Very likely an overload trip."]
