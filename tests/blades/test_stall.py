@@ -42,7 +42,7 @@ def noise(period: float, size: float, seed: int = 5) -> Any:
     return 40.0 * (1.0 + size * np.random.default_rng(seed).normal(size=round(1800.0 / period)))
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, derandomize=True)  # of thirty readings one in thousands strays further
 @given(st.sampled_from([1.0, 5.0, 10.0, 30.0, 60.0]), st.floats(0.002, 0.05), st.integers(0, 1000))
 def test_swings_are_those_of_the_readings_at_any_period(period: float, size: float, seed: int) -> None:
     figures = seen(noise(period, size, seed), period)
