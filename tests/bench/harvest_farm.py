@@ -132,13 +132,11 @@ def _fan(random: np.random.Generator, name: str, kind: str, period_s: int) -> Fa
         STEADY: random.uniform(1.05, 1.15), CYCLED: random.uniform(1.10, 1.15), NEAR: random.uniform(0.95, 1.02),
         LOADED: random.uniform(1.00, 1.08), UNEVEN: random.uniform(1.00, 1.05),
     }[kind]  # fmt: skip
-    # Devices as they are drawn for all farms, but that one which carries its setting each night bears it: it would be a
-    # troubled fan otherwise.
+    # Devices as they are drawn for all farms, but that those of fans which carry their setting, or their limit, on cold
+    # nights bear it, sags and all: they would be troubled fans otherwise.
     pickup = float(random.uniform(1.05, 1.20))
-    if kind == NEAR:
-        pickup = float(random.uniform(1.12, 1.20))
-    elif kind == CYCLED:
-        pickup = float(random.uniform(1.08, 1.20))
+    if kind in (NEAR, CYCLED):
+        pickup = float(random.uniform(*((1.12, 1.20) if kind == NEAR else (1.15, 1.20))))
     return Fan(
         motor={
             "rated_power_hp": hp, "rated_voltage": volts, "phases": phases, "full_load_amps": amps,
