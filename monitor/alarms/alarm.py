@@ -89,8 +89,9 @@ QUIET_LOW = FORGOTTEN
 QUIET_HIGHEST = timedelta(minutes=30)
 """The same for the highest priority, and for SOON_AGAIN."""
 SOON_AGAIN = frozenset({"stopped"})
-"""Conditions that are another matter each time they ring: the fan has run in between, so somebody had seen to it, and
-grain that gets no air for hours must not wait for the four of QUIET (a stop that is only ordinary does not ring)."""
+"""Conditions that are another matter each time: the fan has run in between, so somebody had seen to it, and
+grain that gets no air for hours must not wait for the four of QUIET (the fourth ordinary stop of a day is of low
+priority)."""
 CLOCK_STEP = timedelta(minutes=2)
 """A last notice that lies further ahead than this was stamped by a wrong clock and holds nothing back."""
 
@@ -189,8 +190,8 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         if not _is_higher(event.priority, alarm.priority):
             return replace(alarm, peak=peak), None, []
         after = replace(
-            alarm, priority=event.priority, rings=event.rings, peak=peak, value=event.value, setpoint=event.setpoint,
-            acknowledged=None, acknowledged_by=None,
+            alarm, priority=event.priority, rings=event.rings, rings_from=event.rings_from, peak=peak,
+            value=event.value, setpoint=event.setpoint, acknowledged=None, acknowledged_by=None,
         )  # fmt: skip
         cause = Cause.RAISED_HIGHER
     else:
@@ -200,7 +201,8 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         peak = _worse(alarm.condition, event.peak, event.value)
         after = replace(
             alarm, number=alarm.number if goes_on else number, count=alarm.count + 1 if goes_on else 1,
-            priority=event.priority, rings=event.rings, since=event.since, raised=event.at, cleared=None, heard=now,
+            priority=event.priority, rings=event.rings, rings_from=event.rings_from, since=event.since,
+            raised=event.at, cleared=None, heard=now,
             acknowledged=None, acknowledged_by=None, value=event.value, setpoint=event.setpoint,
             peak=_worse(alarm.condition, alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
         )  # fmt: skip
@@ -235,7 +237,10 @@ def _tick(alarm: Alarm, now: datetime, change_number: int, held: bool) -> Steppe
     if due is None or held or (now < due and _last_notice_counts(alarm, now)):
         return alarm, None, []
     kind = "raised" if alarm.last_notice is None else "told-again"
-    return _moved(alarm, alarm, Cause.TOLD_AGAIN, now, now, change_number, kind=kind)
+    after = alarm
+    if alarm.rings_from is not None and alarm.rings_from <= now:
+        after = replace(alarm, rings=True, rings_from=None)
+    return _moved(alarm, after, Cause.TOLD_AGAIN, now, now, change_number, kind=kind)
 
 
 def _suppressing(
@@ -343,7 +348,7 @@ def _may_tell(alarm: Alarm, priority: str, rings: bool, now: datetime) -> bool:
 
 def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
     """How long an alarm that is raised again is not told again."""
-    if priority == PRIORITIES[-1] or (rings and alarm.condition in SOON_AGAIN):
+    if priority == PRIORITIES[-1] or (priority != PRIORITIES[0] and alarm.condition in SOON_AGAIN):
         return QUIET_HIGHEST
     if alarm.condition not in COMES_AND_GOES:
         return QUIET
@@ -357,13 +362,14 @@ def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
 
 
 def _told_again_due(alarm: Alarm) -> datetime | None:
-    """When an unacknowledged alarm is to be told again. What does not ring is not repeated: it stands on the page."""
+    """When an unacknowledged alarm is to be told again. What does not ring is not repeated: it stands on the page, or
+    rings later."""
     if alarm.state is not State.UNACKNOWLEDGED:
         return None
     if alarm.last_notice is None:
         return alarm.heard
     if not alarm.rings:
-        return None
+        return alarm.rings_from
     # What stands is told again each QUIET, also one that was raised again and not told then.
     stands = max(alarm.last_notice, alarm.heard) + QUIET
     again = alarm.last_notice + _quiet(alarm, alarm.priority, alarm.rings)

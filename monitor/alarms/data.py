@@ -20,7 +20,8 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
     kind : raised, told-again or cleared
     alarm : number of the alarm; state : NORMAL, UNACKNOWLEDGED, ACKNOWLEDGED or RETURNED_UNACKNOWLEDGED;
         suppression : null, SHELVED, SUPPRESSED_BY_DESIGN or OUT_OF_SERVICE; priority : low, medium, high or highest;
-        rings : whether it may break quiet hours
+        rings : whether it may break quiet hours; rings_from : of one that does not yet, from when it does if it still
+        stands unacknowledged
     cause : why it is told now (`states.Cause`); times : times raised since the notice before; told_before : its time
     site, fan, supply : as in the register (fan or supply is null); site_name, fan_name : as people call them
     condition : id of the condition, e.g. overload
@@ -53,6 +54,7 @@ def notice_data(alarm: Alarm, story: Story, wanted: Wanted) -> dict[str, Any]:
         "suppression": alarm.suppression.value if alarm.suppression is not None else None,
         "priority": alarm.priority,
         "rings": wanted.rings,
+        "rings_from": rfc3339(alarm.rings_from),
         "cause": wanted.cause,
         "times": wanted.count,
         "told_before": rfc3339(wanted.counted_since),

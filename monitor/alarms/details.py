@@ -170,6 +170,9 @@ def _ended(alarm: Alarm, story: Story, wanted: Wanted | None) -> Iterator[str]:
         said = story.ended_words or verdict(story.end_cause, story.confidence)
         yield said or _why_unknown(story)
         yield from (f"- {sentence}" for sentence in story.evidence if sentence != said)
+    if alarm.rings_from is not None:
+        rings = at(alarm.rings_from, story)
+        yield f"This does not ring yet. It rings at {rings} unless it runs then or is acknowledged."
 
 
 def _why_unknown(story: Story) -> str:

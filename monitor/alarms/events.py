@@ -32,6 +32,8 @@ class Raised:
     """Its priority now, from the table as changed for the fan."""
     rings: bool = True
     """Whether it rings, from the table as changed for the fan."""
+    rings_from: datetime | None = None
+    """Of one that does not ring yet: when it does, if it still stands unacknowledged [wall time]; None: never."""
 
 
 @dataclass(frozen=True)

@@ -79,6 +79,8 @@ class Alarm:
     """Priority told by the last notice; None: not known, the alarm's own is taken."""
     untold: int = 0
     """Times raised since the last notice, over all occurrences."""
+    rings_from: datetime | None = None
+    """Of one that does not ring yet: when it does, if it still stands unacknowledged [wall time]; None: never."""
     told: int = 0
     """Notices that told of it as begun, over all occurrences, since its fan last tripped or it was forgotten: the more
     often it came and went without harm, the longer it is not told again. A load that somebody acknowledged counts as

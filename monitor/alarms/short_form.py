@@ -211,7 +211,14 @@ def _how_it_ended(alarm: Alarm, story: Story) -> list[Piece]:
         Piece((planned, ""), (MORE_FIGURES if story.called else NICE_TO_KNOW,)),
         Piece((f"Before: {under}." if under else "", ""), (DEGREES,)),
         Piece((_why_stopped(story), ""), (WHY,)),
+        Piece((_rings_later(alarm, story), ""), (MORE_FIGURES,)),
     ]
+
+
+def _rings_later(alarm: Alarm, story: Story) -> str:
+    if alarm.rings_from is None:
+        return ""
+    return f"Rings at {figures.moment(alarm.rings_from, story.now, story.time_zone)} unless acknowledged or running."
 
 
 def _silent(alarm: Alarm, story: Story) -> list[Piece]:

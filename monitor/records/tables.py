@@ -357,6 +357,7 @@ alarms = Table(
     _ms("last_notice_ms", nullable=True),
     Column("text", Text, nullable=False),
     Column("rings", Boolean, nullable=False),
+    _ms("rings_from_ms", nullable=True),
     Column("last_notice_priority", Text),
     Column("untold", Integer, nullable=False),
     Column("told", Integer, server_default="0", nullable=False),

@@ -110,16 +110,19 @@ class Changes:
     def _keep_run(self, run: Run) -> None:
         self._pending.runs[run.number] = run
 
-    def _tell(self, point: Point, change: Change, *, quiet: bool = False) -> None:
-        """Takes a change of a condition to its alarm; a quiet one rings nobody awake."""
+    def _tell(
+        self, point: Point, change: Change, *, quiet: bool = False, rings_from: datetime | None = None
+    ) -> None:  # fmt: skip
+        """Takes a change of a condition to its alarm; a quiet one rings nobody awake, another one not before a time."""
         about = About(point.site, point.name, None, change.condition or "")
         event: Event
         if change.what in (layout.RAISED, layout.HOTTER):
             judged_by = self._plant.version_at(point, change.at_ms)
             row = for_fan(judged_by.nameplate.conditions)[about.condition]
+            later = rings_from if row.rings and rings_from is not None and rings_from > self._now() else None
             event = Raised(
                 row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
-                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet,
+                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet and later is None, later,
             )  # fmt: skip
         else:
             watched = change.what == layout.CLEARED or self._told_by_a_stronger(point, about)

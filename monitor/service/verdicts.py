@@ -16,10 +16,12 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from datetime import UTC, datetime
 from typing import Any, Protocol
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
+from monitor.alarms.ordinary_stop import rings_from
 from monitor.records.rows import Run
 from monitor.service import evidence
 from monitor.service.book import AlarmBook
@@ -52,7 +54,9 @@ STOPPED_LATER_MS = 600_000.0
 class Tell(Protocol):
     """Takes a change of a condition to its alarm."""
 
-    def __call__(self, point: Point, change: Change, *, quiet: bool = False) -> None: ...
+    def __call__(
+        self, point: Point, change: Change, *, quiet: bool = False, rings_from: datetime | None = None
+    ) -> None: ...
 
 
 @dataclass
@@ -371,9 +375,19 @@ class Verdicts:
         if one is None:
             self._tell(point, change)
         elif not self._told_otherwise(point, one):
-            self._tell(point, change, quiet=self._ordinary_stops(point, one) >= ORDINARY_STOPS)
+            often = self._ordinary_stops(point, one) >= ORDINARY_STOPS
+            self._tell(point, change, quiet=often, rings_from=None if often else self._rings_from(point, one))
         elif one.run.end_cause == ends.SUPPLY_LOST:
             self._owed[point.row] = change, math.inf
+
+    def _rings_from(self, point: Point, one: Ended) -> datetime | None:
+        """From when a stop rings that is known to be no more than that; None: at once."""
+        known = one.run.end_cause == ends.STOPPED and one.run.confidence in (ends.HIGH, ends.LIKELY)
+        asked_for = self._plant.states[point.row][layout.CALLED] == 1.0
+        at_once = self._conditions(point, one).get("stopped", {}).get("rings") is True  # somebody wishes it so
+        if not known or asked_for or at_once:
+            return None
+        return rings_from(_time(one.ending.stop_ms), ZoneInfo(self._plant.sites[point.site].time_zone))
 
     def _ordinary_stops(self, point: Point, one: Ended) -> int:
         """Ordinary stops of the day that ends with this one; 0 for a fan that is not run continuously."""

@@ -19,6 +19,25 @@ def stopped() -> tuple[Course, Story]:
     return course, story(running=False, load_ratio=1.09, legs_amps=(16.5, 16.1, 15.8), run_began=at(-1900))
 
 
+def stopped_by_day() -> tuple[Course, Story]:
+    course = Course(about("stopped"))
+    begins = raised(
+        "stopped", when=at(480), priority="medium", value=1.0, setpoint=0.5, rings=False, rings_from=at(718)
+    )
+    course.feed(begins, at(480))
+    return course, story(
+        now=at(480), running=False, load_ratio=0.81, legs_amps=(12.3, 12.1, 11.9), run_began=at(-1900),
+        end_cause="stopped", confidence="high",
+        ended_words="Very likely an ordinary stop; an overload trip is ruled out as its device is set.",
+    )  # fmt: skip
+
+
+def stopped_by_day_still_stands() -> tuple[Course, Story]:
+    course, told = stopped_by_day()
+    course.feed(Tick(), at(718))
+    return course, replace(told, now=at(718))
+
+
 def stopped_though_called() -> tuple[Course, Story]:
     course = raise_one("stopped", priority="medium", value=1.0, setpoint=0.5, since=at(-1))
     return course, story(running=False, load_ratio=0.81, legs_amps=(12.3, 12.1, 11.9), called=True, run_began=at(-45))
@@ -101,6 +120,7 @@ def stopped_by_a_lost_supply() -> tuple[Course, Story]:
 
 
 STORIES = [
-    stopped, stopped_by_a_lost_supply, stopped_though_called, stopped_after_plan, stopped_cleared, tripped,
+    stopped, stopped_by_day, stopped_by_day_still_stands, stopped_by_a_lost_supply, stopped_though_called,
+    stopped_after_plan, stopped_cleared, tripped,
     tripped_by_a_lost_phase, tripped_words_only, tripped_and_started_by_itself, tripped_cleared, stopped_trip_possible,
 ]  # fmt: skip

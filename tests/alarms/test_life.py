@@ -423,3 +423,36 @@ def test_a_second_trip_before_the_first_was_acknowledged_is_counted_and_told_aft
 def test_running_again_twice_says_no_more() -> None:
     course, _ = play("0:00 up highest\n0:06 down\n0:07 down", "tripped")
     assert len(course.changes) == 2 and course.standing.cleared == at(6)
+
+
+# --- told at once, rings later ---------------------------------------------------------------------------------
+
+
+def stopped_by_day(now: datetime, rings_from: datetime) -> Event:
+    return raised("stopped", when=now, priority="medium", rings=False, rings_from=rings_from)
+
+
+def test_an_ordinary_stop_is_told_at_once_and_rings_when_its_time_comes() -> None:
+    course = Course(replace(OVERLOAD, condition="stopped"))
+    course.feed(stopped_by_day(at(), at(240)), at())
+    assert next_due(course.standing) == at(240)
+    assert course.feed(Tick(), at(239)) == [] and course.feed(Tick(), at(240)) == ["told-again"]
+    assert [(when, one.rings) for when, one in course.told] == [(at(), False), (at(240), True)]
+    assert next_due(course.standing) == at(480)  # from now on as any that rings
+
+
+@pytest.mark.parametrize("seen_to", [Acknowledge("Ada"), Returned(at(30))])
+def test_an_ordinary_stop_that_is_seen_to_never_rings(seen_to: Event) -> None:
+    course = Course(replace(OVERLOAD, condition="stopped"))
+    course.feed(stopped_by_day(at(), at(240)), at())
+    course.feed(seen_to, at(30))
+    assert next_due(course.standing) is None and course.feed(Tick(), at(241)) == []
+    assert not any(one.rings for _, one in course.told)
+
+
+def test_a_fan_that_stops_again_by_day_is_told_again_after_half_an_hour() -> None:
+    course = Course(replace(OVERLOAD, condition="stopped"))
+    for begin in (0, 29, 60):
+        course.feed(stopped_by_day(at(begin), at(240)), at(begin))
+        course.feed(Returned(at(begin + 5)), at(begin + 5))
+    assert [when for when, one in course.told if one.kind == "raised"] == [at(), at(60)]

@@ -104,19 +104,26 @@ class Life(RuleBasedStateMachine):
     def time_passes(self, seconds: int) -> None:
         self.now += timedelta(seconds=seconds)
 
-    @rule(priority=st.sampled_from(PRIORITIES), rings=st.booleans(), late=st.integers(0, 7200))
-    def raise_it(self, priority: str, rings: bool, late: int) -> None:
+    @rule(
+        priority=st.sampled_from(PRIORITIES), rings=st.booleans(), late=st.integers(0, 7200),
+        later=st.none() | st.integers(-10, 300),
+    )  # fmt: skip
+    def raise_it(self, priority: str, rings: bool, late: int, later: int | None) -> None:
         before = self.alarm
         earlier = [(when, told) for when, wanted, told in self.told if wanted.kind != "cleared"]
+        rings_from = None if rings or later is None else self.now + timedelta(minutes=later)
         wanted = self.feed(
-            raised(self.about.condition, when=self.now - timedelta(seconds=late), priority=priority, rings=rings)
-        )
+            raised(
+                self.about.condition, when=self.now - timedelta(seconds=late), priority=priority, rings=rings,
+                rings_from=rings_from,
+            )
+        )  # fmt: skip
         if not wanted or not earlier:
             return
         when, last = earlier[-1]
         rank = PRIORITIES.index(priority)
         waited = self.now - when
-        soon = priority == "highest" or (rings and self.about is STOPPED)
+        soon = priority == "highest" or (priority != "low" and self.about is STOPPED)
         quiet = timedelta(minutes=30) if soon else timedelta(hours=4)
         assert rank > PRIORITIES.index(last) or waited >= quiet, "told too soon"
         if before is not None and before.state is State.ACKNOWLEDGED:
@@ -166,7 +173,9 @@ class Life(RuleBasedStateMachine):
             before = self.next_change
             was_acknowledged = self.alarm is not None and self.alarm.state is State.ACKNOWLEDGED
             by_plan = self.alarm is not None and self.alarm.suppression is not None
+            waits = self.alarm is not None and not self.alarm.rings
             wanted = self.feed(Tick())
+            assert not (waits and any(one.rings for one in wanted)) or (due is not None and due <= self.now)
             assert not (was_acknowledged and wanted and not by_plan), "acknowledged: nothing is told again"
             if self.next_change == before:
                 break
@@ -185,6 +194,7 @@ class Life(RuleBasedStateMachine):
         assert not alarm.latched or alarm.state is State.UNACKNOWLEDGED
         assert not self.latched or alarm.state is not State.RETURNED_UNACKNOWLEDGED
         assert alarm.number < self.next_number
+        assert not (alarm.rings and alarm.rings_from is not None)
         if alarm.suppression is None:
             assert (alarm.suppressed_until, alarm.suppressed_by, alarm.suppressed_why) == (None, None, None)
         told = [when for when, wanted, _ in self.told if wanted.kind != "cleared"]
