@@ -24,6 +24,7 @@ from monitor.service.health import Health, worker_is_late
 from monitor.service.heartbeat import Heartbeat, url_of
 from monitor.service.hurry import RELEASED_MS
 from monitor.service.metrics import CountedOutbox, Metrics
+from monitor.service.only_one import OnlyOne
 from monitor.service.opening import broker_link, influx_target, make_directory, only_with_accounts, seed_sites
 from monitor.service.ready import make_watch_ready
 from monitor.service.routes import route_of, shown
@@ -68,7 +69,7 @@ class Service:
 
         Raises
         ------
-        ConfigError : settings, files or the database's form are not right
+        ConfigError : settings, files or the database's form are not right, or another service has the data directory
         LinkError : the database cannot be reached
         """
         self.settings = settings
@@ -93,8 +94,13 @@ class Service:
                 senders.check_address(address, signing)
         url, target = url_of(settings.heartbeat), influx_target(settings)
         make_directory(settings.data)
-        make_watch_ready()
-        self.database = open_database(settings.database_url)
+        self._only_one = OnlyOne(settings.data)
+        try:
+            make_watch_ready()
+            self.database = open_database(settings.database_url)
+        except BaseException:
+            self._only_one.release()
+            raise
         try:
             if not settings.web.loopback and not accounts.exist(self.database):
                 raise ConfigError(only_with_accounts(settings.web))
@@ -139,7 +145,7 @@ class Service:
             )  # fmt: skip
             self.metrics = Metrics(self.worker.counts, outbox.tries, self.health.told)
         except BaseException:
-            self.database.close()
+            self._close()
             raise
         app = create_app(
             self.database,
@@ -156,7 +162,7 @@ class Service:
             certificate = None if web.cert_file is None or web.key_file is None else (web.cert_file, web.key_file)
             self.web = WebServer(app, web.host, web.port, on_end=self._web_ended, certificate=certificate)
         except BaseException:
-            self.database.close()
+            self._close()
             raise
 
     def _acknowledge_link(self) -> Callable[[str], str] | None:
@@ -231,7 +237,11 @@ class Service:
             self.archive.stop()
         self.web.stop()
         self.health.stop()
+        self._close()
+
+    def _close(self) -> None:
         self.database.close()
+        self._only_one.release()
 
     def _lives(self) -> dict[str, bool]:
         """Which threads live, of those that were started."""
