@@ -112,6 +112,7 @@ def _judged(
         setting_amps=setting,
         error_share=error,
         resets=sum(_was_reset(one, ending.stop_ms) for one in before),
+        by_plan=ends.ends_by_plan(plate.fan.control, ending.called),
     )
     verdict = ends.judge(ending, own, known)
     first, last = rows_of(log, change.since_ms, change.at_ms)

@@ -98,7 +98,8 @@ def own(
     """
     setting_amps, error_share = ends.device_of(plant.version_at(point, ending.stop_ms).nameplate)
     should_run = ending.called != 0.0 and (ending.called == 1.0 or is_continuous(plant, point, ending.stop_ms))
-    return ends.Own(volts_percent, run_seconds, restart_ms, should_run, setting_amps, error_share, resets)
+    by_plan = ends.ends_by_plan(plant.version_at(point, ending.stop_ms).nameplate.fan.control, ending.called)
+    return ends.Own(volts_percent, run_seconds, restart_ms, should_run, setting_amps, error_share, resets, by_plan)
 
 
 def sister(plant: Plant, other: Point, runs: Sequence[Stretch], when: Due) -> Sister:

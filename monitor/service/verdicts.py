@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
@@ -23,8 +23,9 @@ import numpy as np
 from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
 from monitor.alarms.ordinary_stop import rings_from
 from monitor.records.rows import Run
-from monitor.service import evidence
+from monitor.service import evidence, pauses
 from monitor.service.book import AlarmBook
+from monitor.service.ended import Ended, ended_of
 from monitor.service.plant import Plant, Point
 from monitor.service.supplies import Supplies
 from monitor.watch import ends, layout
@@ -59,37 +60,6 @@ class Tell(Protocol):
     ) -> None: ...
 
 
-@dataclass
-class Ended:
-    """A run that ended."""
-
-    run: Run
-    ending: Ending
-    volts_percent: float = math.nan
-    """Volts at its end: the greatest line [% of rated], the lowest until one longer period after it stopped."""
-    restart_ms: float | None = None
-    """First running reading after it."""
-    held: list[Change] = field(default_factory=list)
-    """What the kernel told of `stopped` before it was judged."""
-    heard: float = 0.0
-    """When the service learned of it, by the steady clock [s]."""
-
-    @property
-    def waits(self) -> bool:
-        """It is not judged yet."""
-        return self.run.end_cause is None
-
-    def row(self) -> Run:
-        """The run with all of it, as it is stored."""
-        told = {name: _or_none(value) for name, value in asdict(self.ending).items()}
-        more = {
-            "end_volts_percent": _or_none(self.volts_percent),
-            "restart_ms": self.restart_ms,
-            "held": [_held_row(change) for change in self.held],
-        }
-        return replace(self.run, ending={**told, **more})
-
-
 class Verdicts:
     """Kept by the worker."""
 
@@ -117,8 +87,9 @@ class Verdicts:
         self._fell: list[tuple[Point, float, float]] = []
         """Fans whose verdicts, just given, say that the supply was lost: stop and verdict [event time]."""
         self._owed: dict[int, tuple[Change, float]] = {}
-        """Row -> `stopped` that was not told because a lost supply told it, and when it will be told after all [event
-        time]: a minute after the supply is back, if the fan still stands then."""
+        """Row -> `stopped` that was not told, and when it will be told after all if the fan still stands then [event
+        time]: a minute after the supply is back, where that told it; after a longer pause than usual, where its control
+        ends its runs and it may have tripped (`pauses`)."""
         self.supplies = Supplies(plant, book, apply)
 
     def begin(self, ended: Iterable[Run], still_open: Iterable[Run]) -> None:
@@ -129,7 +100,7 @@ class Verdicts:
         for run in ended:
             point = self._plant.by_id.get(run.point_id)
             if point is not None and run.ending is not None:
-                one = _ended_of(run, point.row, self._steady())
+                one = ended_of(run, point.row, self._steady())
                 self._ended.setdefault(point.row, []).append(one)
                 if one.waits:
                     self._waiting.append(one)
@@ -142,6 +113,8 @@ class Verdicts:
     def _begin_owed(self, point: Point) -> None:
         """A `stopped` of the kernel that no alarm tells."""
         state, runs = self._plant.states[point.row], self._ended.get(point.row, [])
+        if runs and point.row not in self._open and not runs[-1].waits:
+            self._miss(point, runs[-1])
         place = layout.place_of("stopped")
         alarm = self._book.get(About(point.site, point.name, None, "stopped"))
         told = alarm is not None and alarm.state.stands
@@ -355,6 +328,28 @@ class Verdicts:
             raised = None
         if raised is not None:
             self._tell_stopped(point, raised, one)
+        elif one.restart_ms is None:
+            self._miss(point, one)
+
+    def _miss(self, point: Point, one: Ended) -> None:
+        """A run that may have tripped, of a fan whose runs end by plan: told if it pauses longer than usual."""
+        possible = (one.run.end_cause, one.run.confidence) == (ends.OVERLOAD_TRIP, ends.POSSIBLE)
+        possible |= one.run.end_cause == ends.CANNOT_TELL and one.ending.h1 >= ends.MAY_OPEN
+        alarm = self._book.get(About(point.site, point.name, None, "stopped"))
+        told = alarm is not None and alarm.since >= _time(one.ending.stop_ms)
+        off = turned_off(self._conditions(point, one), "stopped")
+        if not possible or told or off or not self._ends_by_plan(point, one.ending.stop_ms, one.ending.called):
+            return
+        stop_ms = one.ending.stop_ms
+        change = Change(0, point.row, layout.RAISED, "stopped", stop_ms, stop_ms, 1.0, 0.5, 1.0)
+        self._owed[point.row] = change, stop_ms + pauses.missed_ms(self._longest_pause_ms(point, one))
+
+    def _longest_pause_ms(self, point: Point, one: Ended) -> float | None:
+        ended = ((other.ending.stop_ms, other.restart_ms) for other in self._ended[point.row])
+        return pauses.longest_ms(ended, one.ending.stop_ms)
+
+    def _ends_by_plan(self, point: Point, at_ms: float, called: float) -> bool:
+        return ends.ends_by_plan(self._plant.version_at(point, at_ms).nameplate.fan.control, called)
 
     def _conditions(self, point: Point, one: Ended) -> Mapping[str, Mapping[str, float | bool]]:
         return self._plant.version_at(point, one.ending.stop_ms).nameplate.conditions
@@ -401,11 +396,15 @@ class Verdicts:
         )
 
     def _runs_again(self, point: Point, at_ms: float) -> None:
-        """The latch of its trip: it runs, what is left is that somebody acknowledges it."""
-        about = About(point.site, point.name, None, "tripped")
-        alarm = self._book.get(about)
-        if alarm is not None and alarm.state.stands:
-            self._apply(point, about, Returned(_time(at_ms)))
+        """The latch of its trip, or a pause that was told, is over: what is left is that somebody acknowledges it."""
+        over = ["tripped"]
+        if self._ends_by_plan(point, at_ms, float(self._plant.states[point.row][layout.CALLED])):
+            over.append("stopped")  # the kernel tells it of no such fan
+        for condition in over:
+            about = About(point.site, point.name, None, condition)
+            alarm = self._book.get(about)
+            if alarm is not None and alarm.state.stands:
+                self._apply(point, about, Returned(_time(at_ms)))
 
     # --- words -------------------------------------------------------------------------------------------------
 
@@ -426,6 +425,8 @@ class Verdicts:
         stops = self._ordinary_stops(point, before[-1])
         if alarm.condition == "stopped" and stops >= ORDINARY_STOPS:
             said["also"] = (ANOTHER_CONTROL.format(stops),)
+        elif alarm.condition == "stopped" and self._ends_by_plan(point, since_ms, before[-1].ending.called):
+            said["also"] = (pauses.words(self._longest_pause_ms(point, before[-1])),)
         return said
 
 
@@ -438,37 +439,6 @@ def _minute_ms(point: Point) -> float:
     """The on-delay of `stopped` for this fan [ms]."""
     conditions = point.nameplate.conditions if point.nameplate else {}
     return 1000.0 * for_fan(conditions)["stopped"].on_delay_seconds
-
-
-# --- as JSON ---------------------------------------------------------------------------------------------------
-
-_HELD = ("what", "at_ms", "since_ms", "value", "setpoint", "peak")
-
-
-def _held_row(change: Change) -> list[float | None]:
-    return [_or_none(float(getattr(change, name))) for name in _HELD]
-
-
-def _ended_of(run: Run, row: int, heard: float) -> Ended:
-    """A stored run, with what was known of its end."""
-    told = dict(run.ending or {})
-    flags = ("lost_phase", "device_known", "seen")
-    known: dict[str, Any] = {
-        one.name: bool(told.get(one.name)) if one.name in flags else _nan(told.get(one.name)) for one in fields(Ending)
-    }
-    held = []
-    for what, *figures in told.get("held", []):
-        at_ms, since_ms, value, setpoint, peak = map(_nan, figures)
-        held.append(Change(0, row, int(what), "stopped", at_ms, since_ms, value, setpoint, peak))
-    return Ended(run, Ending(**known), _nan(told.get("end_volts_percent")), told.get("restart_ms"), held, heard)
-
-
-def _or_none(value: Any) -> Any:
-    return None if isinstance(value, float) and math.isnan(value) else value
-
-
-def _nan(value: Any) -> float:
-    return math.nan if value is None else float(value)
 
 
 def _time(ms: float) -> datetime:

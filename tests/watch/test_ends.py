@@ -121,6 +121,23 @@ TABLE: list[tuple[str, dict[str, Any], dict[str, Any], list[Sister], str, str]] 
     ("10 as 8", {"h1": 1.12, "carried": 1.2, "device_known": False}, STAYED, [], "cannot tell", "possible"),
     ("10 as 9", {"device_known": False}, STAYED, [], "stopped", "possible"),
     ("10 as 9a", {"device_known": False}, {}, [], "cannot tell", "possible"),
+    ("by plan 6", VERY_HOT, {**STAYED, "by_plan": True}, [], "overload trip", "likely"),
+    ("by plan 6 neither volts nor sisters", VERY_HOT, {"by_plan": True}, [], "overload trip", "possible"),
+    ("by plan 7", HOT, {**STAYED, "by_plan": True}, [], "overload trip", "possible"),
+    ("by plan 8 carried before", {"h1": 1.4, "carried": 1.4}, {**STAYED, "by_plan": True}, [], "stopped", "likely"),
+    ("by plan 8 just 1 % more", {"h1": 1.01 * 1.2, "carried": 1.2}, {**STAYED, "by_plan": True}, [], "overload trip",
+     "possible"),
+    ("by plan 8 neither volts nor sisters", {"h1": 1.12, "carried": 1.2}, {"by_plan": True}, [], "cannot tell",
+     "possible"),
+    ("by plan 8a", {"last_amps": 10.5, "h1": 1.09, "carried": 1.0}, {**STAYED, "setting_amps": 10.0, "by_plan": True},
+     [], "overload trip", "possible"),
+    ("by plan 8a carried before", {"last_amps": 10.5, "carried": 1.0501},
+     {**STAYED, "setting_amps": 10.0, "by_plan": True}, [], "stopped", "likely"),
+    ("by plan 8a a short run at a new current", {"last_amps": 10.5, "carried": 1.05},
+     {**STAYED, "setting_amps": 10.0, "by_plan": True}, [], "overload trip", "possible"),
+    ("by plan 8b", {"last_amps": 10.499, "h1": 1.09, "carried": 1.0}, {**STAYED, **TWO_PERCENT, "by_plan": True}, [],
+     "stopped", "likely"),
+    ("by plan 9", {}, {**STAYED, "by_plan": True}, [], "stopped", "high"),
     ("no image", {"h1": NAN}, STAYED, [], "cannot tell", "possible"),
 ]  # fmt: skip
 
@@ -278,7 +295,7 @@ ENDING = st.builds(
 )  # fmt: skip
 OWN = st.builds(
     Own, volts_percent=PERCENT, run_seconds=st.floats(0.0, 90_000.0),
-    restart_ms=st.none() | st.floats(STOP + 1000.0, STOP + 120_000.0), resets=st.integers(0, 5),
+    restart_ms=st.none() | st.floats(STOP + 1000.0, STOP + 120_000.0), resets=st.integers(0, 5), by_plan=st.booleans(),
 )  # fmt: skip
 RANK = {"high": 3, "likely": 2, "possible": 1}
 
@@ -293,6 +310,17 @@ def rank(verdict: Verdict) -> int:
 def test_hotter_never_makes_a_trip_less_likely(told: Ending, own: Own, sisters: list[Sister], more: float) -> None:
     cool, hot = judge(told, own, sisters), judge(replace(told, h1=told.h1 + more), own, sisters)
     assert rank(hot) >= rank(cool)
+
+
+@given(ENDING, OWN, SISTERS, st.just(NAN) | st.floats(5.0, 20.0), st.floats(0.0, 0.1))
+def test_an_end_that_may_be_by_plan_never_makes_a_trip_more_likely(
+    told: Ending, own: Own, sisters: list[Sister], setting: float, error: float
+) -> None:
+    own = replace(own, setting_amps=setting, error_share=error)
+    by_plan, not_by_plan = (judge(told, replace(own, by_plan=it), sisters) for it in (True, False))
+    assert rank(by_plan) <= rank(not_by_plan)
+    if not_by_plan.end_cause not in ("overload trip", "cannot tell"):  # what is no trip either way is told alike
+        assert by_plan == not_by_plan
 
 
 @given(ENDING, OWN, SISTERS, st.randoms())
