@@ -71,17 +71,18 @@ QUIET_GROWS, QUIET_LONGEST = 4, timedelta(days=30)
 Whoever is rung each night for what does no harm stops listening. What makes it worse rings by itself: a hotter motor by
 its priority, a device about to trip, a trip, after which it is news again."""
 QUIET_NIGHT = timedelta(hours=12)
-"""Of a load, QUIET begins with a night: 12 h, two days, eight days, a month. (Derived: on simulated harvests 4 h alone
+"""Of LOADS QUIET begins with a night: 12 h, two days, eight days, a month. (Derived: on simulated harvests 4 h alone
 rang six times a site and week for two cycled fans, growing from 4 h three times, `tests/bench/harvest.py`.)"""
+LOADS = frozenset({"overload", "low-margin", "device-margin"})
+"""Of these, QUIET begins with a night, and what somebody has acknowledged is known. A fault of the supply or of a
+connection does not stand here: one that comes back was not put right."""
 KNOWN = 5
-ACKNOWLEDGED = {"overload": KNOWN, "low-margin": KNOWN, "device-margin": 2}
-"""Of a load, what somebody has acknowledged counts as told so often (`Alarm.told`). From KNOWN on it is known: whoever
-is told again, after the longest quiet, is reminded and not rung, until worse has come. A device's margin knows by
-itself what was carried (*proven*). A fault of the supply or of a connection does not stand here: one that comes back
-was not put right."""
+"""A load that somebody has acknowledged counts as told so often (`Alarm.told`): whoever is told again, after the
+longest quiet, is reminded and not rung, until worse has come."""
 WORSE = 0.03
-"""Raised again by so much of the limit, or of the device's setting, above the worst of the time before, it is news
-after QUIET (derived: twice what a good clamp is off)."""
+"""Raised again by so much of the limit, or of the device's setting, above the worst that somebody knows of, it is news
+after QUIET (derived: twice what a good clamp is off). Compared with what was told and not with the time before: else
+it could grow by a little each night unheard."""
 FORGOTTEN = timedelta(days=60)
 """Not told for so long, it is news again."""
 QUIET_LOW = FORGOTTEN
@@ -145,8 +146,9 @@ def step(
         return _returned(alarm, event, now, change_number, held)
     if isinstance(event, Acknowledge):
         after = replace(alarm, acknowledged=now, acknowledged_by=event.by)
-        if alarm.told:  # not one whose fan has tripped of it since
-            after = replace(after, told=max(alarm.told, ACKNOWLEDGED.get(alarm.condition, 0)))
+        if alarm.told and alarm.condition in LOADS:  # not one whose fan has tripped of it since
+            after = replace(after, told=max(alarm.told, KNOWN))
+        after = replace(after, known_peak=_worse(alarm.condition, alarm.known_peak, alarm.peak))
         cause = Cause.ACKNOWLEDGED_RETURNED if alarm.latched else Cause.ACKNOWLEDGED
         return _moved(alarm, after, cause, now, now, change_number, by=event.by)
     if isinstance(event, Tick):
@@ -214,7 +216,7 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
 def _returned(alarm: Alarm, event: Returned, now: datetime, change_number: int, held: bool) -> Stepped:
     after = replace(alarm, cleared=event.at, peak=_worse(alarm.condition, alarm.peak, event.peak))
     if not event.watched:  # what is raised after it is another matter (another motor), and is told whatever was told
-        after = replace(after, last_notice=None, last_notice_priority=None, untold=0, told=0)
+        after = replace(after, last_notice=None, last_notice_priority=None, untold=0, told=0, known_peak=None)
         return _moved(alarm, after, Cause.NO_LONGER_WATCHED, event.at, now, change_number)
     if alarm.condition in LATCHED and alarm.state is State.UNACKNOWLEDGED:
         if alarm.latched:
@@ -332,7 +334,10 @@ def _moved(
     if kind != "cleared":
         long_ago = before.last_notice is not None and now - before.last_notice >= FORGOTTEN
         told = (0 if long_ago else after.told) + (1 if after.untold else 0)
-        after = replace(after, last_notice=now, last_notice_priority=after.priority, untold=0, told=told)
+        after = replace(
+            after, last_notice=now, last_notice_priority=after.priority, untold=0, told=told,
+            known_peak=_worse(after.condition, None if long_ago else after.known_peak, after.peak),
+        )  # fmt: skip
     return after, change, [wanted]
 
 
@@ -356,7 +361,7 @@ def _quiet(alarm: Alarm, priority: str, rings: bool) -> timedelta:
         return QUIET_LOW
     if alarm.told == 0:
         return QUIET
-    first = QUIET_NIGHT if alarm.condition in ACKNOWLEDGED else QUIET
+    first = QUIET_NIGHT if alarm.condition in LOADS else QUIET
     grown: timedelta = first * QUIET_GROWS ** min(alarm.told - 1, 8)
     return min(grown, QUIET_LONGEST)
 
@@ -382,15 +387,15 @@ def _told_again_due(alarm: Alarm) -> datetime | None:
 
 def _known(alarm: Alarm, priority: str) -> bool:
     """Whether it is known by now: whoever is told again is reminded, and not rung."""
-    load = ACKNOWLEDGED.get(alarm.condition) == KNOWN
-    return load and alarm.told >= KNOWN and priority != PRIORITIES[-1]
+    return alarm.condition in LOADS and alarm.told >= KNOWN and priority != PRIORITIES[-1]
 
 
 def _is_worse(alarm: Alarm, event: Raised) -> bool:
-    """Whether it begins so much worse than it was the time before that it is news."""
-    if alarm.condition not in ("overload", "device-margin") or alarm.peak is None or event.peak is None:
+    """Whether it begins so much worse than what somebody knows of that it is news."""
+    known = alarm.peak if alarm.known_peak is None else alarm.known_peak
+    if alarm.condition not in ("overload", "device-margin") or known is None or event.peak is None:
         return False
-    return not alarm.state.stands and event.peak >= alarm.peak + WORSE
+    return not alarm.state.stands and event.peak >= known + WORSE
 
 
 def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:

@@ -86,6 +86,10 @@ class Alarm:
     often it came and went without harm, the longer it is not told again. A load that somebody acknowledged counts as
     told often."""
 
+    known_peak: float | None = None
+    """The worst that somebody was told of or has acknowledged, over all occurrences, in the unit of the condition;
+    None: not known."""
+
     @property
     def about(self) -> About:
         """What it is about."""

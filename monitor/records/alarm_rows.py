@@ -46,6 +46,7 @@ def alarm_row(alarm: Alarm, point_id: int | None) -> dict[str, Any]:
         "last_notice_priority": alarm.last_notice_priority,
         "untold": alarm.untold,
         "told": alarm.told,
+        "known_peak": number_or_none(alarm.known_peak),
     }
 
 
@@ -80,6 +81,7 @@ def alarm_of(row: Mapping[Any, Any]) -> Alarm:
         last_notice_priority=row["last_notice_priority"],
         untold=row["untold"],
         told=row["told"],
+        known_peak=row["known_peak"],
     )
 
 

@@ -361,6 +361,7 @@ alarms = Table(
     Column("last_notice_priority", Text),
     Column("untold", Integer, nullable=False),
     Column("told", Integer, server_default="0", nullable=False),
+    *_doubles("known_peak"),
     Index(None, "state", "site"),
     Index(None, "site", "raised_ms"),
     # Few ever are, so writes cost SQLite nothing. Whole elsewhere: to name another dialect here loads it at each start.

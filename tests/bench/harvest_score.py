@@ -227,7 +227,13 @@ def _was_so(season: Harvest, fan: Fan, condition: str, at_ms: float, ends: list[
         least = {"overload": limit, "low-margin": 0.95 * limit}.get(condition, 1.05 * fan.setting)
         return most >= 0.99 * min(least, limit if condition == "trip-near" else math.inf)
     if condition in AFTER_A_TRIP:
-        times = [ms(one.t) for one in ends if one.fan == fan.name]
+        causes = {
+            "tripped": (OVERLOAD_TRIP, "phase lost"),
+            "phase-lost": ("phase lost",),
+            "supply-lost": ("supply lost",),
+        }
+        wanted = causes.get(condition)
+        times = [ms(one.t) for one in ends if one.fan == fan.name and (wanted is None or one.cause in wanted)]
         return any(0.0 <= at_ms - t <= 12 * HOUR_MS for t in times)
     return True
 
