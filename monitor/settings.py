@@ -27,6 +27,10 @@ NAME = re.compile(r"[a-z0-9][a-z0-9_.-]{0,63}")
 IN_FILE = "file:"
 """Begins an address of a route that stands in a file: `file:/etc/amp-monitor/mail-address`."""
 
+LEAST_DAYS = 45
+"""Raw readings are kept for at least so long, whatever the settings say: judgements read them (`records/retention.py`
+says which)."""
+
 PriorityName = Literal["low", "medium", "high", "highest"]
 
 
@@ -196,6 +200,16 @@ class HeartbeatSettings(_Table):
     every_seconds: float = Field(300.0, strict=True, ge=60, le=86_400, description="seconds from 60 to 86400")
 
 
+class ReadingsSettings(_Table):
+    """How long raw readings are kept, and how much of the disk they leave free."""
+
+    keep_days: int = Field(
+        400, strict=True, ge=LEAST_DAYS, le=36_500,
+        description=f"days from {LEAST_DAYS} to 36500: what is newer than {LEAST_DAYS} days is needed to judge by",
+    )  # fmt: skip
+    keep_free_percent: float = Field(15.0, strict=True, ge=10, le=90, description="a share of the disk from 10 to 90")
+
+
 # ---------------------------------------------------------------------- payloads of other loggers
 
 
@@ -297,6 +311,7 @@ class Settings(_Table):
     notices: NoticeSettings = Field(NoticeSettings(), description="[[notices.route]] tables")
     heartbeat: HeartbeatSettings = Field(HeartbeatSettings(), description="a [heartbeat] table")
     influx: InfluxSettings = Field(InfluxSettings(), description="an [influx] table")
+    readings: ReadingsSettings = Field(ReadingsSettings(), description="a [readings] table")
     commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
 

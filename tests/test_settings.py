@@ -11,6 +11,7 @@ from monitor.errors import ConfigError
 from monitor.watch.table import BY_ID
 
 HERE = Path("monitor.toml")
+KEPT = "days from 45 to 36500: what is newer than 45 days is needed to judge by"
 
 
 def faults(text: str) -> list[str]:
@@ -165,9 +166,14 @@ WRONG = [
      "sites.home.conditions: expected [sites.NAME.conditions.ID] tables, found 5"),
     ("[sites.home.conditions]\noverload = 5",
      "sites.home.conditions.overload: expected [sites.NAME.conditions.ID] tables, found 5"),
+    *((f"[readings]\nkeep_days = {wrong}", f"readings.keep_days: expected {KEPT}, found {wrong}")
+      for wrong in ("0", "44", "-1", "90.5", '"a year"')),
+    *((f"[readings]\nkeep_free_percent = {wrong}",
+       f"readings.keep_free_percent: expected a share of the disk from 10 to 90, found {wrong}")
+      for wrong in ("0", "9", "nan", '"20 %"')),
     ("[gauges]",
-     ("gauges: expected a known key: database, mqtt, web, sites, intake, notices, heartbeat, influx, commit_seconds, "
-      'data, found "gauges"')),
+     ("gauges: expected a known key: database, mqtt, web, sites, intake, notices, heartbeat, influx, readings, "
+      'commit_seconds, data, found "gauges"')),
 ]  # fmt: skip
 
 

@@ -4,7 +4,8 @@ The cursor of a target is the running number of the last reading, and of the las
 confirmed; it is stored after that, in a small transaction of its own. Readings are found by number wherever they stand:
 in the table in order of arrival or in a packed hour. Nothing is marked in their own rows.
 
-There is no retention yet: when there is, it must not remove readings beyond the least cursor of the targets in use.
+What the target in use does not hold yet is never removed (`retention.py`): however long it is away, and also where that
+fills the disk.
 """
 
 from __future__ import annotations

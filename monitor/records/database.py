@@ -8,6 +8,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -117,6 +118,34 @@ def _outside(exc: sa.exc.DBAPIError, shown: str) -> LinkError | None:
     if primary in _STANDING:
         return LinkError(f"the database {shown} {_STANDING[primary]} ({exc.orig}).", permanent=True)
     return None
+
+
+@dataclass(frozen=True)
+class Space:
+    """How much room the file of a database takes."""
+
+    file: Path
+    used_bytes: int
+    """In pages that hold something ..."""
+    reusable_bytes: int
+    """... and in pages set free, which the next rows take before the file grows."""
+
+
+def space(database: Database) -> Space | None:
+    """Its file and what is in it; None for a database that is no file of ours.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    if database.engine.url.get_backend_name() != "sqlite":
+        return None
+    with database.read() as connection:
+        size, pages, free = (
+            int(connection.exec_driver_sql(f"PRAGMA {what}").scalar_one())
+            for what in ("page_size", "page_count", "freelist_count")
+        )
+    return Space(Path(database.engine.url.database or ""), size * (pages - free), size * free)
 
 
 def open_database(url: str, *, create: bool = True) -> Database:

@@ -200,6 +200,16 @@ reading_hours = Table(
     Index(None, "last_number", "first_number"),  # finds the hours that hold a number
 )
 
+readings_removed = Table(
+    # From when on the readings of a point are kept whole, where older ones were removed to make room.
+    "readings_removed",
+    metadata,
+    _point(primary_key=True),
+    _ms("before_ms"),
+    Column("readings", BigInteger, nullable=False),
+    _ms("removed_ms"),
+)
+
 watch_states = Table(
     "watch_states",
     metadata,

@@ -19,13 +19,17 @@ of it over the motor's limit was no motor with this nameplate, or no such amps (
 CLOCK_DAYS = 60.0
 """Readings of one log so far apart are from two settings of a clock sooner than from one campaign (common practice, no
 source)."""
+NO_LONGER_KEPT = "no_longer_kept"
+"""Of `how_read`: that a part of what was asked for was removed from the database, in words."""
 
 
 def doubts(found: Findings) -> tuple[str, ...]:
     """Sentences that have to stand before everything else; none for most logs."""
+    kept = str(found.log.how_read.get(NO_LONGER_KEPT, ""))
+    kept = f"{kept[:1].upper()}{kept[1:]}." if kept else ""
     if not len(found.log):
-        return ()
-    return tuple(one for one in (_legs(found), _amps(found), _clock(found)) if one)
+        return (kept,) if kept else ()
+    return tuple(one for one in (kept, _legs(found), _amps(found), _clock(found)) if one)
 
 
 def legs_missing(found: Findings) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
@@ -21,9 +22,11 @@ from monitor.records.database import Database
 from monitor.records.readings import window_rows
 from monitor.records.register import PointKey, Version
 from monitor.records.replay import AT_ONCE_MS, JUDGED, MEASURED, amps_by, replay, resolved, span
+from monitor.records.retention import kept_from_ms
 from monitor.records.rows import Floats, Integers, ReadingRows, to_ms
 from monitor.records.scope import ALL, Sites
 from monitor.review.as_stored import stored_alarms, stored_runs, where_it_differs
+from monitor.review.doubts import NO_LONGER_KEPT
 from monitor.review.engine import conclude
 from monitor.review.findings import Findings, rfc3339
 from monitor.review.log import Log
@@ -52,7 +55,8 @@ def stored(
 
     Raises
     ------
-    ConfigError : no such fan, a span that ends before it begins, or `how` is neither of the two
+    ConfigError : no such fan, a span that ends before it begins or before any reading is kept, or `how` is neither of
+        the two
     LinkError : the database cannot be read
     """
     if how not in (JUDGED, MEASURED):
@@ -65,7 +69,10 @@ def stored(
     key, versions = _registered(database, sites, site, fan)
     at_site = next((one for one in register.sites(database) if one.site == site), None)
     zone = "UTC" if at_site is None else at_site.time_zone
+    no_longer_kept = _no_longer_kept(database, key, from_ms, to_time_ms, zone)
     log, numbers, late = _log(database, key, from_ms, to_time_ms, how, zone)
+    if no_longer_kept is not None:
+        log = replace(log, how_read={**log.how_read, NO_LONGER_KEPT: no_longer_kept})
     plates = _plates(versions, log, numbers, how)
     if how == MEASURED and plates.which is not None:
         log = replace(log, amps=amps_by(resolved(versions), log.amps, numbers, plates.which))
@@ -124,6 +131,25 @@ def _registered(database: Database, sites: Sites, site: str, fan: str) -> tuple[
     if found is None:
         raise ConfigError(f"{site}/{fan} is not in the register: amp-monitor fans list names those that are")
     return found[0], register.versions(database, found[0].point_id)
+
+
+def _no_longer_kept(database: Database, key: PointKey, from_ms: int, to_time_ms: int, zone: str) -> str | None:
+    """What is said where a span begins before the readings that are kept; None where it does not.
+
+    Before that time the watch is not known either: as judged, the first hours after it may differ from what was stored.
+    """
+    kept_ms = kept_from_ms(database, key.point_id)
+    if kept_ms is None or from_ms >= kept_ms:
+        return None
+    kept = datetime.fromtimestamp(kept_ms / 1000.0, ZoneInfo(zone))
+    said = f"raw readings of {key.site}/{key.name} before {kept:%Y-%m-%d %H:%M} are no longer kept"
+    if to_time_ms <= kept_ms:
+        raise ConfigError(
+            f"{said}: this time cannot be reviewed any more. Its alarms and how its runs ended are still on the pages "
+            "Alarms and This morning, what was done on the fan's own. How long readings are kept is said by "
+            "[readings] keep_days in the settings."
+        )
+    return f"{said}, so this review begins there; the logger was not silent before"
 
 
 def _log(

@@ -27,6 +27,7 @@ from monitor.service.metrics import CountedOutbox, Metrics
 from monitor.service.only_one import OnlyOne
 from monitor.service.opening import broker_link, influx_target, make_directory, only_with_accounts, seed_sites
 from monitor.service.ready import make_watch_ready
+from monitor.service.retention import Retention
 from monitor.service.routes import route_of, shown
 from monitor.service.supervisor import Supervisor
 from monitor.service.worker import Worker
@@ -45,6 +46,8 @@ BUSY_MESSAGES = 1_000
 PACK_EVERY_SECONDS = 60.0
 PACK_SECONDS = 0.1
 """Past hours are packed in idle time, in slices that delay nobody."""
+RETENTION_SECONDS = 0.05
+"""Raw readings that are kept no longer are removed in slices of so long, one each idle turn."""
 WEEK_SECONDS = 0.02
 """After a start the last seven days are read again, in a slice of so long each idle turn."""
 CLOCK_MAY_LAG_SECONDS = 120.0
@@ -123,6 +126,7 @@ class Service:
                 self.archive = Archive(
                     self.database, target, begin=settings.influx.begin, say=log.warning, clock=clock
                 )  # fmt: skip
+            self.retention = Retention(self.database, settings.readings, target.identity if target else None)
             self.worker = Worker(
                 self.database,
                 start,
@@ -298,6 +302,9 @@ class Service:
                 with contextlib.suppress(LinkError):  # told by the next commit
                     if not packer.work(int(self._clock() * 1000), PACK_SECONDS):
                         packed_at = began
+            if not len(inbox):
+                with contextlib.suppress(LinkError):  # told by the next commit
+                    self.retention.work(self._clock() * 1000.0, RETENTION_SECONDS)
             left = ROUND_SECONDS - (time.monotonic() - began)
             if self.worker.hurry.expecting and inbox.wait(RELEASED_MS / 1000.0):
                 self._stopping.wait(WINDOW_SECONDS)  # for the rest of the window

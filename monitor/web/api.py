@@ -16,7 +16,8 @@ from monitor.errors import Fault, ReadingError
 from monitor.records import look, readings, register, service_record
 from monitor.records.database import Database
 from monitor.records.fan_file import read_nameplate
-from monitor.records.rows import to_ms
+from monitor.records.retention import kept_from_ms
+from monitor.records.rows import from_ms, to_ms
 from monitor.records.scope import Sites, allows
 from monitor.records.service_entry import entry_schema
 from monitor.web import asked, examples
@@ -167,7 +168,8 @@ def fan_readings(
     last = to_ms(to_time)
     first = last - to_ms_span(USUAL_SPAN) if since is None else to_ms(read_time(since, "from"))
     _check_span(first, last, every)
-    columns = readings.window(database, point_of(database, site, fan), first, last)
+    point_id = point_of(database, site, fan)
+    columns = readings.window(database, point_id, first, last)
     if every is not None:
         columns = readings.thin(columns, every)
     elif len(columns["t_ms"]) > MOST_ROWS:
@@ -177,7 +179,9 @@ def fan_readings(
             "Ask for a shorter span, or with `every`.",
         )
     shaped = columns_shape(columns, item["phases"], thinned=every is not None)
-    return Json({"columns": shaped})
+    kept_ms = kept_from_ms(database, point_id)
+    kept = None if kept_ms is None or first >= kept_ms else rfc3339(from_ms(kept_ms))
+    return Json({"columns": shaped, "kept_from": kept})
 
 
 def became(outcome: str, alarm: Mapping[str, Any] | None = None) -> Json:

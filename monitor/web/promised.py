@@ -348,6 +348,8 @@ class Columns(BaseModel):
     """Readings as columns of equal length; `time` is RFC 3339 in UTC, what is missing is null."""
 
     columns: dict[str, list[Any]]
+    kept_from: Time | None
+    """Raw readings before this were removed to make room, and the span begins before it; null: all are here."""
 
 
 # --- loggers ---------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
 
 from monitor.errors import ConfigError
 from monitor.records import tables
@@ -17,6 +18,7 @@ from monitor.records.database import open_database
 from monitor.records.replay import JUDGED, MEASURED, replay
 from monitor.review import alarms
 from monitor.review.stored import stored
+from monitor.review.summary import sections
 from monitor.service import supplies
 from tests.review.published import as_published
 from tests.service.conftest import MS, NOW, Bench
@@ -181,3 +183,25 @@ def test_what_cannot_be_reviewed_is_said(farm: Bench) -> None:
 
 def test_a_lost_supply_weighs_as_much_as_live() -> None:
     assert alarms.INFERRED_PRIORITY == supplies.INFERRED_PRIORITY
+
+
+def test_where_readings_are_no_longer_kept_it_says_so(farm: Bench) -> None:
+    """And not that the logger was silent."""
+    removed = tables.readings_removed
+    row = {"point_id": farm.point_id("north"), "before_ms": int(MS) + 3_600_000, "readings": 120, "removed_ms": int(MS)}
+    with farm.database.begin() as connection:
+        connection.execute(sa.insert(removed), [row])
+    try:
+        with pytest.raises(ConfigError, match=r"north before 2026-10-03 21:00 are no longer kept: this time cannot be"):
+            stored(farm.database, "home", "north", at(-1.0), at(1.0))
+        found = stored(farm.database, "home", "north", at(0.5), at(2.0), MEASURED)
+        _, parts = sections(found, None)
+        assert parts[0][1][0] == (
+            "Raw readings of home/north before 2026-10-03 21:00 are no longer kept, so this review begins there; "
+            "the logger was not silent before."
+        )
+        whole = stored(farm.database, "home", "north", at(1.0), at(2.0))
+        assert "no_longer_kept" not in whole.log.how_read
+    finally:
+        with farm.database.begin() as connection:
+            connection.execute(sa.delete(removed))

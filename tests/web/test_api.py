@@ -10,9 +10,12 @@ from typing import Any
 
 import httpx
 import pytest
+import sqlalchemy as sa
 
 from monitor.motor.nameplate import Motor
+from monitor.records import tables
 from monitor.records.commit import Batch, commit
+from monitor.records.rows import to_ms
 from monitor.web.shapes import limit_of
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, in_danger, mild_overload, whole
@@ -187,6 +190,19 @@ def test_readings_raw_and_whole(farm: Farm, client: httpx.Client) -> None:
     assert columns["l1_amps"][-1] == 15.5
     assert set(columns["l3_amps"]) == {None}
     assert columns["ambient_c"][0] == 7.0
+
+
+def test_readings_that_are_no_longer_kept_are_told(farm: Farm, client: httpx.Client) -> None:
+    farm.site()
+    farm.fan("north-3")
+    farm.reading("north-3", hours=1)
+    assert get(client, "/fans/meadow/north-3/readings")["kept_from"] is None
+    row = {"before_ms": to_ms(NOW - timedelta(hours=1)), "readings": 5000, "removed_ms": to_ms(NOW)}
+    with farm.database.begin() as connection:
+        connection.execute(sa.insert(tables.readings_removed), [{"point_id": farm.point("north-3"), **row}])
+    assert get(client, "/fans/meadow/north-3/readings")["kept_from"] == "2026-10-04T00:46:00Z"
+    span = {"from": "2026-10-04T00:46:00Z", "to": "2026-10-04T01:46:00Z"}
+    assert get(client, "/fans/meadow/north-3/readings", **span)["kept_from"] is None
 
 
 def test_a_span_is_open_on_the_left_and_closed_on_the_right(farm: Farm, client: httpx.Client) -> None:

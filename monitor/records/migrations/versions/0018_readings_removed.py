@@ -1,0 +1,23 @@
+"""From when on the readings of each point are kept, where older ones were removed.
+
+Revision ID: 0018
+"""
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0018"
+down_revision = "0017"
+
+
+def upgrade() -> None:
+    counter = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+    op.create_table(
+        "readings_removed",
+        sa.Column("point_id", counter, nullable=False),
+        sa.Column("before_ms", sa.BigInteger(), nullable=False),
+        sa.Column("readings", sa.BigInteger(), nullable=False),
+        sa.Column("removed_ms", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(["point_id"], ["points.id"], name="fk_readings_removed_point_id"),
+        sa.PrimaryKeyConstraint("point_id", name="pk_readings_removed"),
+    )
