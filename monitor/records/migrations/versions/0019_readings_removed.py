@@ -1,13 +1,13 @@
 """From when on the readings of each point are kept, where older ones were removed.
 
-Revision ID: 0018
+Revision ID: 0019
 """
 
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0018"
-down_revision = "0017"
+revision = "0019"
+down_revision = "0018"
 
 
 def upgrade() -> None:
