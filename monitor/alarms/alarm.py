@@ -34,6 +34,7 @@ from monitor.watch.table import BELOW, BY_ID, PRIORITIES
 
 __all__ = [
     "CLOCK_STEP",
+    "GROWS",
     "About",
     "Acknowledge",
     "Alarm",
@@ -51,6 +52,7 @@ __all__ = [
     "Unshelve",
     "Wanted",
     "WithdrawPlannedStop",
+    "has_grown",
     "next_due",
     "step",
     "suppressed",
@@ -79,16 +81,17 @@ connection does not stand here: one that comes back was not put right."""
 KNOWN = 5
 """A load that somebody has acknowledged counts as told so often (`Alarm.told`): whoever is told again, after the
 longest quiet, is reminded and not rung, until worse has come."""
+GROWS = frozenset({"overload", "device-margin"})
+"""Of these, what is known rings again once it is worse ..."""
 WORSE = 0.03
-"""Raised again by so much of the limit, or of the device's setting, above the worst that somebody knows of, it is news
-after QUIET (derived: twice what a good clamp is off). Compared with what was told and not with the time before: else
-it could grow by a little each night unheard."""
+"""... by so much of the limit, or of the device's setting (derived: twice what a good clamp is off). Compared with what
+somebody knows of and not with the time before: else it could grow by a little each night unheard."""
 FORGOTTEN = timedelta(days=60)
 """Not told for so long, it is news again."""
 QUIET_LOW = FORGOTTEN
 """Of these, what is low and does not ring is told so seldom: it stands on the page, the daily line counts it."""
 QUIET_HIGHEST = timedelta(minutes=30)
-"""The same for the highest priority, and for SOON_AGAIN."""
+"""The same for the highest priority, for SOON_AGAIN, and for what has grown."""
 SOON_AGAIN = frozenset({"stopped"})
 """Conditions that are another matter each time: the fan has run in between, so somebody had seen to it, and
 grain that gets no air for hours must not wait for the four of QUIET (the fourth ordinary stop of a day is of low
@@ -173,6 +176,22 @@ def worse_has_come(alarm: Alarm) -> Alarm:
     return replace(alarm, told=0)
 
 
+def has_grown(alarm: Alarm, measure: float | None, now: datetime) -> bool:
+    """Whether an alarm that stands and is known is by now so much worse than what somebody knows of that it is told.
+
+    Parameters
+    ----------
+    measure : as it is now, in the unit of the condition
+    now : wall time, aware UTC
+    """
+    known = alarm.known_peak
+    if not alarm.state.stands or alarm.condition not in GROWS or known is None or measure is None:
+        return False
+    told = alarm.last_notice
+    soon = told is not None and _last_notice_counts(alarm, now) and now - told < QUIET_HIGHEST
+    return not soon and _known(alarm, alarm.priority) and measure >= known + WORSE
+
+
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
     priority = event.priority if isinstance(event, Raised) else PRIORITIES[0]
     return Alarm(
@@ -189,13 +208,17 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
         alarm = worse_has_come(alarm)
     if alarm.state.stands and not alarm.latched:
         peak = _worse(alarm.condition, alarm.peak, event.peak, event.value)
-        if not _is_higher(event.priority, alarm.priority):
+        higher, grown = _is_higher(event.priority, alarm.priority), has_grown(alarm, event.peak, now)
+        if not higher and not grown:
             return replace(alarm, peak=peak), None, []
+        if grown:
+            alarm = worse_has_come(alarm)
         after = replace(
-            alarm, priority=event.priority, rings=event.rings, rings_from=event.rings_from, peak=peak,
-            value=event.value, setpoint=event.setpoint, acknowledged=None, acknowledged_by=None,
+            alarm, priority=event.priority if higher else alarm.priority, rings=event.rings,
+            rings_from=event.rings_from, peak=peak, value=event.value, setpoint=event.setpoint, acknowledged=None,
+            acknowledged_by=None,
         )  # fmt: skip
-        cause = Cause.RAISED_HIGHER
+        cause = Cause.RAISED_HIGHER if higher else Cause.GROWN
     else:
         # Returned but unacknowledged (a latched one stands meanwhile): the same occurrence goes on. Normal: a new one,
         # which keeps what was told before; only one that carries nothing but a suppression has its number to give yet.
@@ -209,7 +232,8 @@ def _raised(alarm: Alarm, event: Raised, now: datetime, number: int, change_numb
             peak=_worse(alarm.condition, alarm.peak, peak) if goes_on else peak, untold=alarm.untold + 1,
         )  # fmt: skip
         cause = Cause.RAISED
-    tell = not held and not suppressed(alarm, now) and _may_tell(alarm, event.priority, event.rings, now)
+    may = cause is Cause.GROWN or _may_tell(alarm, event.priority, event.rings, now)
+    tell = may and not held and not suppressed(alarm, now)
     return _moved(alarm, after, cause, event.at, now, change_number, kind="raised" if tell else None)
 
 
@@ -393,7 +417,7 @@ def _known(alarm: Alarm, priority: str) -> bool:
 def _is_worse(alarm: Alarm, event: Raised) -> bool:
     """Whether it begins so much worse than what somebody knows of that it is news."""
     known = alarm.peak if alarm.known_peak is None else alarm.known_peak
-    if alarm.condition not in ("overload", "device-margin") or known is None or event.peak is None:
+    if alarm.condition not in GROWS or known is None or event.peak is None:
         return False
     return not alarm.state.stands and event.peak >= known + WORSE
 

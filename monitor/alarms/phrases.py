@@ -159,6 +159,8 @@ def again(alarm: Alarm, story: Story, wanted: Wanted | None) -> str:
     if wanted.cause in (Cause.TIME_UP, Cause.UNSHELVED, Cause.RETURNED_TO_SERVICE):
         return "held back until now"
     parts = []
+    if wanted.cause == Cause.GROWN:
+        return "worse than what was acknowledged"
     worse = wanted.cause == Cause.RAISED_HIGHER
     if hot(alarm):
         parts.append(f"{'worse: ' if worse else ''}the motor is {'now ' if worse else ''}{AS_HOT} (estimate)")

@@ -58,6 +58,7 @@ class Cause(StrEnum):
 
     RAISED = "raised"
     RAISED_HIGHER = "raised at higher priority"
+    GROWN = "grown worse"
     RETURNED = "returned"
     RETURNED_LATCHED = "returned, latched"
     NO_LONGER_WATCHED = "no longer watched"
@@ -82,6 +83,7 @@ TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
     },
     State.UNACKNOWLEDGED: {
         Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
+        Cause.GROWN: State.UNACKNOWLEDGED,
         Cause.TOLD_AGAIN: State.UNACKNOWLEDGED,
         Cause.ACKNOWLEDGED: State.ACKNOWLEDGED,
         Cause.RETURNED: State.RETURNED_UNACKNOWLEDGED,
@@ -93,6 +95,7 @@ TRANSITIONS: Mapping[State, Mapping[Cause, State]] = {
     },
     State.ACKNOWLEDGED: {
         Cause.RAISED_HIGHER: State.UNACKNOWLEDGED,
+        Cause.GROWN: State.UNACKNOWLEDGED,
         Cause.RETURNED: State.NORMAL,
         Cause.NO_LONGER_WATCHED: State.NORMAL,
         # Whoever acknowledged a stop and announced it for some hours counts on the fan to run afterwards.

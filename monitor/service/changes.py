@@ -21,6 +21,7 @@ from monitor.service.book import AlarmBook
 from monitor.service.by_design import ByDesign
 from monitor.service.estimates import Estimates
 from monitor.service.figures import Figures
+from monitor.service.growing import Growing
 from monitor.service.maintenance import Maintenance
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
@@ -71,6 +72,7 @@ class Changes:
             plant, book, pending, self.apply, self.verdicts.supplies.fans, start.out_of_service, now
         )
         self.site_silence = SiteSilence(plant, book, silence, self.apply, self.maintenance)
+        self.growing = Growing(plant, book, figures, self.apply, now)
         self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
         self.tellings = Tellings(
             pending, routes, start.tellings, alarm_of=book.get, story_of=self._story_of,

@@ -33,7 +33,7 @@ from monitor.web.shown import zone_of
 HEADERS = {"referrer-policy": "no-referrer", "cache-control": "no-store", "x-robots-tag": "noindex, nofollow"}
 """The address is a permission: it is kept by nobody on the way, and told to nobody."""
 NAME_LETTERS = 40
-_RAISED = (Cause.RAISED.value, Cause.RAISED_HIGHER.value)
+_RAISED = (Cause.RAISED.value, Cause.RAISED_HIGHER.value, Cause.GROWN.value)
 _ANEW = "It has become more since this page was opened. Read it again before you acknowledge it."
 
 router = APIRouter()

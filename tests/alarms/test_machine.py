@@ -106,16 +106,16 @@ class Life(RuleBasedStateMachine):
 
     @rule(
         priority=st.sampled_from(PRIORITIES), rings=st.booleans(), late=st.integers(0, 7200),
-        later=st.none() | st.integers(-10, 300),
+        later=st.none() | st.integers(-10, 300), peak=st.sampled_from([1.021, 1.03, 1.06, 1.1]),
     )  # fmt: skip
-    def raise_it(self, priority: str, rings: bool, late: int, later: int | None) -> None:
+    def raise_it(self, priority: str, rings: bool, late: int, later: int | None, peak: float) -> None:
         before = self.alarm
         earlier = [(when, told) for when, wanted, told in self.told if wanted.kind != "cleared"]
         rings_from = None if rings or later is None else self.now + timedelta(minutes=later)
         wanted = self.feed(
             raised(
                 self.about.condition, when=self.now - timedelta(seconds=late), priority=priority, rings=rings,
-                rings_from=rings_from,
+                rings_from=rings_from, peak=peak,
             )
         )  # fmt: skip
         if not wanted or not earlier:
@@ -123,6 +123,10 @@ class Life(RuleBasedStateMachine):
         when, last = earlier[-1]
         rank = PRIORITIES.index(priority)
         waited = self.now - when
+        if wanted[0].cause == "grown worse":
+            assert before is not None and before.known_peak is not None and peak >= before.known_peak + 0.03
+            assert waited >= timedelta(minutes=30) and before.state.stands
+            return
         soon = priority == "highest" or (priority != "low" and self.about is STOPPED)
         quiet = timedelta(minutes=30) if soon else timedelta(hours=4)
         assert rank > PRIORITIES.index(last) or waited >= quiet, "told too soon"

@@ -11,6 +11,7 @@ from monitor.alarms.states import SUPPRESSIONS, TRANSITIONS, Cause, State, Suppr
 DIAGRAM = """
     N  raised                     U
     U  raised at higher priority  U
+    U  grown worse                U
     U  told again                 U
     U  acknowledged               A
     U  returned                   R
@@ -19,6 +20,7 @@ DIAGRAM = """
     U  returned, latched          U
     U  acknowledged, returned before  N
     A  raised at higher priority  U
+    A  grown worse                U
     A  returned                   N
     A  no longer watched          N
     A  planned stop over          U
@@ -79,7 +81,7 @@ def test_every_way_between_suppressions(letter: str, cause: Cause) -> None:
 
 
 def test_the_diagrams_are_read_whole() -> None:
-    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (16, 19)
+    assert (len(ways(DIAGRAM)), len(ways(SUPPRESSED))) == (18, 19)
     causes = {cause.value for cause in Cause}
     assert {cause for _, cause in ways(DIAGRAM) | ways(SUPPRESSED)} == causes
 
