@@ -61,6 +61,14 @@ def overload_worse() -> tuple[Course, Story]:
     return course, story(now=at(12), load_ratio=1.12, legs_amps=(17.0, 16.4, 16.1), seconds_to_trip=80.0)
 
 
+def overload_grown() -> tuple[Course, Story]:
+    """Acknowledged in the evening; by night it is worse."""
+    course = raise_one("overload")
+    course.feed(Acknowledge("Ada"), at(20))
+    course.feed(raised(when=at(290), since=at(-2), value=1.058, peak=1.058), at(290))
+    return course, story(now=at(290), load_ratio=1.06, legs_amps=(16.1, 15.6, 15.2), seconds_to_trip=2220.0)
+
+
 def overload_told_again() -> tuple[Course, Story]:
     course, _ = overload()
     course.feed(Tick(), at(240))
@@ -177,7 +185,8 @@ def overload_hot_from_the_start() -> tuple[Course, Story]:
 
 STORIES = [
     overload, overload_heard_late, overload_single_phase, overload_no_insert_is_enough, overload_supply_is_it,
-    overload_at_six_per_cent_unbalance, overload_worse, overload_told_again, overload_raised_again, overload_cleared,
+    overload_at_six_per_cent_unbalance, overload_worse, overload_grown, overload_told_again, overload_raised_again,
+    overload_cleared,
     overload_cleared_by_stopping, low_margin, low_margin_cleared, nothing_known, long_names_the_day_after, trip_near,
     trip_near_first_seen_running, trip_near_figures_of_its_raising, trip_near_told_again, trip_near_cleared,
     trip_near_cleared_by_stopping, device_margin, device_margin_cleared, overload_built_in_protector,
