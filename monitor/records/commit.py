@@ -19,7 +19,7 @@ from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm, AlarmChange
 from monitor.alarms.notice import Notice
-from monitor.records import acknowledge_links, gaps, out_of_service, service_record, tables, tellings
+from monitor.records import acknowledge_links, gaps, out_of_service, planned_stops, service_record, tables, tellings
 from monitor.records.alarm_rows import alarm_row, change_row, notice_row
 from monitor.records.database import Database, insert_many, upsert
 from monitor.records.hours import write_hours
@@ -79,6 +79,8 @@ class Batch:
     """Number of an entry -> what has been worked out from it since."""
     out_of_service: list[out_of_service.ServiceChange] = field(default_factory=list)
     """Fans and sites taken out of service, or back, in the order in which that happened."""
+    planned_stops: list[planned_stops.PlanChange] = field(default_factory=list)
+    """Stops that were announced to begin later, and what became of them, in the same order."""
     jobs: list[NewJob] = field(default_factory=list)
     jobs_ended: list[JobEnd] = field(default_factory=list)
     cursors: dict[str, str] = field(default_factory=dict)
@@ -111,6 +113,7 @@ def commit(database: Database, batch: Batch) -> None:
         write_jobs(connection, batch.jobs, batch.jobs_ended)
         acknowledge_links.mark_used(connection, batch.links_used)
         out_of_service.write(connection, batch.out_of_service)
+        planned_stops.write(connection, batch.planned_stops)
         _write_done(connection, batch)
 
 

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from monitor.blades.checks import all_done
-from monitor.records import register, service_record, tables
+from monitor.records import planned_stops, register, service_record, tables
 from monitor.records.database import Database
 from monitor.records.look_alarms import standing_by_fan
 from monitor.records.out_of_service import OutNow
@@ -89,6 +89,8 @@ def fan(database: Database, sites: Sites, site: str, name: str) -> dict[str, Any
         item["runs"] = _runs(connection, key.point_id, 20)
         _add_service(connection, key.point_id, version, item)
         corrected = register.corrected_now(connection, version)
+        plans = planned_stops.waiting_in(connection, [site], name)
+        item["planned_stop"] = planned_stops.item_of(plans[0]) if plans else None
         item["clamp_corrections"] = None if corrected is None else asdict(corrected)
         item["offers"] = [offer.words for offer in offers_to(connection, key, version)]
     return item

@@ -11,11 +11,12 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from monitor.alarms.alarm import Alarm
-from monitor.records import actions, out_of_service, register, tables, tellings
+from monitor.records import actions, out_of_service, planned_stops, register, tables, tellings
 from monitor.records.actions import Action
 from monitor.records.alarm_rows import alarm_of
 from monitor.records.database import Database
 from monitor.records.out_of_service import ServiceChange
+from monitor.records.planned_stops import PlanChange
 from monitor.records.readings import fed_after, newest_of
 from monitor.records.register import PointKey, Site, Version
 from monitor.records.rows import ReadingRows, Run, run_of
@@ -91,6 +92,8 @@ class Start:
     cursors: dict[str, str]
     out_of_service: list[ServiceChange]
     """The newest change of each fan and site that ever was out of service."""
+    planned_stops: list[PlanChange]
+    """Those that wait for their begin."""
     newest_row_ms: int | None
     """Newest time the database knows of (wall time of a message): a clock that shows less is wrong."""
 
@@ -143,6 +146,7 @@ def load(database: Database) -> Start:
             undone=actions.undone_in(connection),
             cursors=cursors,
             out_of_service=out_of_service.last_in(connection, ALL),
+            planned_stops=planned_stops.waiting_in(connection, ALL),
             newest_row_ms=max(heard_ms.values(), default=None),
         )
 

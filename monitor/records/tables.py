@@ -430,6 +430,26 @@ out_of_service = Table(
     sqlite_autoincrement=True,
 )
 
+planned_stops = Table(
+    # Planned stops that begin later: a row for each change, the newest of a fan holds. One that has begun stands with
+    # its alarm.
+    "planned_stops",
+    metadata,
+    Column("number", _Counter, primary_key=True),
+    Column("site", Text, nullable=False),
+    Column("fan", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    _ms("at_ms"),
+    _ms("from_ms"),
+    _ms("until_ms"),
+    Column("by", Text),
+    Column("why", Text, nullable=False),
+    Column("action", BigInteger),
+    CheckConstraint("what IN ('announced', 'withdrawn', 'begun', 'dropped')", name="what"),
+    Index(None, "site", "fan"),
+    sqlite_autoincrement=True,
+)
+
 service_records = Table(
     # What technicians checked or changed. An entry is never changed; a wrong one is withdrawn by another. Only what was
     # worked out from it (`found`) grows, while readings that say more about it may still come (`waits`).

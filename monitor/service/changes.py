@@ -25,6 +25,7 @@ from monitor.service.growing import Growing
 from monitor.service.maintenance import Maintenance
 from monitor.service.nights import Nights
 from monitor.service.pending import Pending
+from monitor.service.plans import Plans
 from monitor.service.plant import Plant, Point
 from monitor.service.silence import Silence
 from monitor.service.site_silence import SiteSilence
@@ -71,6 +72,7 @@ class Changes:
         self.maintenance = Maintenance(
             plant, book, pending, self.apply, self.verdicts.supplies.fans, start.out_of_service, now
         )
+        self.plans = Plans(plant, book, pending, self.apply, start.planned_stops, now)
         self.site_silence = SiteSilence(plant, book, silence, self.apply, self.maintenance)
         self.growing = Growing(plant, book, figures, self.apply, now)
         self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
@@ -145,16 +147,18 @@ class Changes:
     def apply(self, point: Point, about: About, event: Event) -> Alarm | None:
         """Takes an event to its alarm, and what follows from it into the next commit.
 
-        An alarm that is raised while a rule holds for it, or its fan is out of service, comes under it here: the same
-        commit holds both changes, and nothing is told in between.
+        An alarm that is raised while a rule holds for it, its fan is out of service, or a planned stop has begun, comes
+        under it here: the same commit holds both changes, and nothing is told in between.
         """
         now = self._now()
         held = self.maintenance.covers(about) is not None or self.by_design.reason(about) is not None
+        held = held or self.plans.holds(about)
         alarm, change, wanted = self._book.apply(about, event, now, held=held)
         alarm = self.keep_alarm(point, alarm, change, wanted, now)
         if alarm is None:
             return None
         self.maintenance.settle(point, alarm)
+        self.plans.settle(point, self._book.get(about) or alarm)
         self.by_design.settle(point, self._book.get(about) or alarm)
         return self._book.get(about)
 

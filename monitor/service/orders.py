@@ -23,6 +23,7 @@ from monitor.records.register import Edits
 from monitor.service.beginning import add_version, site_of
 from monitor.service.book import AlarmBook
 from monitor.service.maintenance import OUT_OF_SERVICE, RETURN_TO_SERVICE
+from monitor.service.plans import Plans, planned
 from monitor.service.plant import Plant, Point, Version
 
 Apply = Callable[[Point, About, Event], "Alarm | None"]
@@ -53,25 +54,27 @@ def carry_out(
     apply: Apply,
     enter: Callable[[Action], str],
     maintain: Callable[[Action], str],
+    plans: Plans,
     now: datetime,
 ) -> str:
     """Does what an operator asked for; returns "done" or in words why not.
 
-    Kinds and their bodies: acknowledge {"alarm": number}; planned-stop {"fan": name, "until": RFC 3339, "why": text};
-    withdraw-planned-stop {"fan": name}; tonight {"low_c": number, or null to take it back}; shelve {"alarm": number,
-    "until": RFC 3339, "why": text}; unshelve {"alarm": number}; out-of-service and return-to-service as in
-    `maintenance`.
+    Kinds and their bodies: acknowledge {"alarm": number}; planned-stop {"fan": name, "until": RFC 3339, "why": text,
+    and "from": RFC 3339 where it begins later}; withdraw-planned-stop {"fan": name}; tonight {"low_c": number, or null
+    to take it back}; shelve {"alarm": number, "until": RFC 3339, "why": text}; unshelve {"alarm": number};
+    out-of-service and return-to-service as in `maintenance`.
 
     Parameters
     ----------
     enter : takes the low that somebody entered for tonight
     maintain : takes a fan or site out of service, or back
+    plans : the planned stops that begin later
     now : wall time
     """
     if action.kind == "acknowledge":
         return _acknowledge(action, book, plant, apply)
     if action.kind in ("planned-stop", "withdraw-planned-stop"):
-        return _planned_stop(action, plant, apply)
+        return _planned_stop(action, plant, apply, plans, now)
     if action.kind in ("shelve", "unshelve"):
         return _shelve(action, book, plant, apply, now)
     if action.kind in (OUT_OF_SERVICE, RETURN_TO_SERVICE):
@@ -126,22 +129,23 @@ def _shelve(action: Action, book: AlarmBook, plant: Plant, apply: Apply, now: da
     return DONE
 
 
-def _time_in(action: Action) -> datetime | None:
-    """`until` of an action; None where it is no time."""
+def _time_in(action: Action, key: str = "until") -> datetime | None:
+    """A time of an action; None where it is no time."""
     try:
-        until = datetime.fromisoformat(str(action.body.get("until", "")))
+        until = datetime.fromisoformat(str(action.body.get(key, "")))
     except ValueError:
         return None
     return until if until.tzinfo else until.replace(tzinfo=UTC)
 
 
-def _planned_stop(action: Action, plant: Plant, apply: Apply) -> str:
+def _planned_stop(action: Action, plant: Plant, apply: Apply, plans: Plans, now: datetime) -> str:
     fan = str(action.body.get("fan", ""))
     point = plant.by_name.get((action.site, fan))
     if point is None or point.kind != "fan" or point.removed:
         return f"there is no fan {fan} at {action.site}"
     about = About(point.site, point.name, None, "stopped")
     if action.kind == "withdraw-planned-stop":
+        plans.withdraw(point.site, point.name, action.by, action.number)
         apply(point, about, WithdrawPlannedStop(action.by))
         return DONE
     until = _time_in(action)
@@ -149,5 +153,16 @@ def _planned_stop(action: Action, plant: Plant, apply: Apply) -> str:
         return "until when is it to stand still? Expected a time such as 2026-10-04T18:00:00Z"
     if until <= action.at:
         return "the planned stop would be over already"
-    apply(point, about, PlannedStop(action.by, until, str(action.body.get("why", ""))))
+    why = str(action.body.get("why", ""))
+    if "from" in action.body:
+        begins = _time_in(action, "from")
+        if begins is None:
+            return "from when is it to stand still? Expected a time such as 2026-10-04T14:00:00Z"
+        if until <= begins:
+            return "the planned stop would be over before it begins"
+        if begins > now:
+            plan = planned(point.site, point.name, begins, until, by=action.by, why=why, action=action.number, now=now)
+            plans.announce(plan)
+            return DONE
+    apply(point, about, PlannedStop(action.by, until, why))
     return DONE

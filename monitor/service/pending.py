@@ -12,6 +12,7 @@ from monitor.records.commit import Batch
 from monitor.records.gaps import Gap
 from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.out_of_service import ServiceChange
+from monitor.records.planned_stops import PlanChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run
 from monitor.records.service_record import Found, NewEntry
 from monitor.records.tellings import Kept
@@ -49,6 +50,7 @@ class Pending:
     service_found: dict[int, Found] = field(default_factory=dict)
     """By the number of the entry."""
     out_of_service: list[ServiceChange] = field(default_factory=list)
+    planned_stops: list[PlanChange] = field(default_factory=list)
     jobs: list[NewJob] = field(default_factory=list)
     jobs_ended: list[JobEnd] = field(default_factory=list)
     told: set[int] = field(default_factory=set)
@@ -63,7 +65,7 @@ class Pending:
             self.messages or self.readings or self.hours or self.fan_now or self.loggers or self.runs or self.alarms
             or self.changes or self.actions_done or self.estimates or self.applied or self.states or self.rejected
             or self.newcomers or self.gaps or self.cursors or self.notices or self.tellings or self.service
-            or self.service_found or self.out_of_service or self.jobs or self.jobs_ended
+            or self.service_found or self.out_of_service or self.planned_stops or self.jobs or self.jobs_ended
         )  # fmt: skip
 
     def emptied(self) -> Pending:
@@ -96,6 +98,7 @@ class Pending:
             service=self.service,
             service_found=self.service_found,
             out_of_service=self.out_of_service,
+            planned_stops=self.planned_stops,
             jobs=self.jobs,
             jobs_ended=self.jobs_ended,
         )

@@ -316,6 +316,7 @@ class Worker:
         self._life.look()
         listening = self._link.connected and self._holding_since is None
         self._changes.maintenance.tick()
+        self._changes.plans.tick()
         self._changes.by_design.look(listening)
         for alarm in self._book.due(now):
             point = self.plant.point_about(alarm.site, alarm.fan or alarm.supply)
@@ -430,7 +431,7 @@ class Worker:
             else:
                 outcome = orders.carry_out(
                     action, self._book, self.plant, self._changes.apply, self._changes.supper.enter,
-                    self._changes.maintenance.carry_out, self._now(),
+                    self._changes.maintenance.carry_out, self._changes.plans, self._now(),
                 )  # fmt: skip
             if outcome is not None:
                 self._pending.actions_done.append(Done(action.number, int(self._now_ms()), outcome))

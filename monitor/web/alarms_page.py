@@ -16,7 +16,7 @@ from starlette.responses import RedirectResponse, Response
 from monitor.alarms.performance import targets
 from monitor.alarms.states import Suppression
 from monitor.errors import Fault, ReadingError
-from monitor.records import look, register
+from monitor.records import look, planned_stops, register
 from monitor.records.alarm_history import Noisy
 from monitor.records.out_of_service import OutNow
 from monitor.records.register import Site
@@ -25,7 +25,7 @@ from monitor.web import asked, words
 from monitor.web.alarms_api import USUAL_SPAN, figures_of, reason_of
 from monitor.web.api import LONGEST_PLANNED_STOP, database_of, now_of, only, sites_of
 from monitor.web.fan_page import alarm_row
-from monitor.web.held import held_words, out_words
+from monitor.web.held import held_words, out_words, plan_words
 from monitor.web.lighter import lighter
 from monitor.web.pages import fan_path, render
 from monitor.web.problems import Problem, not_found
@@ -152,6 +152,7 @@ def alarms(
         standing=[row(one) for one in open_ if one["suppression"] is None], held=[row(one) for one in held],
         past=[row(one) for one in past["items"]],
         out=[(one, out_words({**one, "whole_site": False}, zone(one["site"]), now)) for one in out],
+        plans=[(one, plan_words(one, zone(one["site"]), now)) for one in planned_stops.waiting(database, sites)],
         fans=fans, shelves=SHELVES, figures=found, targets=targets(found),
         noisy=[(one, _noisy_title(one, known)) for one in noisy], days=USUAL_SPAN.days,
         today=now.astimezone(zone(site or (fans[0].site if fans else ""))).date().isoformat(),
@@ -247,24 +248,56 @@ def place_of(what: str) -> tuple[str, str | None]:
     return site, fan or None
 
 
-def stop_until(text: str, zone: ZoneInfo, now: datetime) -> datetime:
+def stop_from(text: str, zone: ZoneInfo, now: datetime) -> datetime | None:
+    """When an announced stop begins, by the clock of the site; None: now, for nothing and for what has passed.
+
+    Raises
+    ------
+    Problem : 422, it is no time, or a year or more ahead
+
+    >>> from datetime import UTC
+    >>> night = datetime(2026, 10, 4, 7, 30, tzinfo=UTC)
+    >>> stop_from("2026-10-05T09:00", ZoneInfo("America/Chicago"), night).astimezone(UTC).isoformat()
+    '2026-10-05T14:00:00+00:00'
+    """
+    if not text.strip():
+        return None
+    tomorrow = now.astimezone(zone) + timedelta(days=1)
+    expected = f"nothing, or a time within a year, such as {tomorrow:%Y-%m-%d}T09:00"
+    try:
+        begins = _site_time(text, zone)
+        if begins < now + LONGEST_PLANNED_STOP:
+            return begins if begins > now else None
+    except (ValueError, OverflowError):
+        pass
+    raise Problem(422, "From when will it stand still?", faults=(Fault("from", expected, f'"{text}"'),))
+
+
+def _site_time(text: str, zone: ZoneInfo) -> datetime:
+    """Compare two of them by their timestamps: of one zone they would be compared by the hands of its clock."""
+    time = datetime.fromisoformat(text.strip())
+    return time if time.tzinfo else time.replace(tzinfo=zone)
+
+
+def stop_until(text: str, zone: ZoneInfo, now: datetime, begins: datetime | None = None) -> datetime:
     """When an announced stop ends: a date and time of day by the clock of the site, as a browser's field gives it.
 
     Raises
     ------
-    Problem : 422, it is no time, has passed, or is more than a year ahead
+    Problem : 422, it is no time, does not lie after the begin, or is more than a year ahead
 
     >>> from datetime import UTC
     >>> night = datetime(2026, 10, 4, 7, 30, tzinfo=UTC)
     >>> stop_until("2026-10-04T12:00", ZoneInfo("America/Chicago"), night).astimezone(UTC).isoformat()
     '2026-10-04T17:00:00+00:00'
     """
-    expected = f"a time to come and within a year, such as {now.astimezone(zone) + timedelta(hours=3):%Y-%m-%dT%H:%M}"
+    usual = (begins or now).astimezone(zone) + timedelta(hours=3)
+    after = "a time to come" if begins is None else "a time after its begin"
+    expected = f"{after} and within a year, such as {usual:%Y-%m-%dT%H:%M}"
     wrong = Problem(422, "Until when will it stand still?", faults=(Fault("until", expected, f'"{text}"'),))
     try:
-        ends = datetime.fromisoformat(text.strip())
-        ends = ends if ends.tzinfo else ends.replace(tzinfo=zone)
-        if now < ends <= now + LONGEST_PLANNED_STOP:
+        ends = _site_time(text, zone)
+        if (begins or now).timestamp() < ends.timestamp() and ends <= now + LONGEST_PLANNED_STOP:
             return ends
     except (ValueError, OverflowError):
         pass
@@ -276,6 +309,7 @@ async def planned_stop(
     request: Request,
     site: Annotated[str, Path(max_length=64)],
     fan: Annotated[str, Path(max_length=64)],
+    begin: Annotated[str, Form(alias="from", max_length=40)] = "",
     until: Annotated[str, Form(max_length=40)] = "",
     take_back: bool = Form(False),
     why: Annotated[str, Form(max_length=1000)] = "",
@@ -284,9 +318,12 @@ async def planned_stop(
     """Announces that a fan will stand still on purpose, or takes that back, and goes back to the fan."""
     now = now_of(request)
     known = await run_in_threadpool(known_sites, request, site)
-    ends = None if take_back else stop_until(until, zone_of(known[site]), now)
-    reason, who = asked.why(why), asked.who(by)
-    await asked.planned_stop(database_of(request), sites_of(request), site, fan, ends, reason, who, now)
+    zone, begins, ends = zone_of(known[site]), None, None
+    if not take_back:
+        begins = stop_from(begin, zone, now)
+        ends = stop_until(until, zone, now, begins)
+    database, sites, reason, who = database_of(request), sites_of(request), asked.why(why), asked.who(by)
+    await asked.planned_stop(database, sites, site, fan, ends, reason, who, now, begins=begins)
     return RedirectResponse(f"{fan_path(site, fan)}#stop", 303)
 
 

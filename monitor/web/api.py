@@ -77,9 +77,14 @@ class Acknowledgement(BaseModel):
 
 
 class PlannedStop(BaseModel):
-    model_config = shown({"hours": 6, "why": "new bearings", "by": "ann"})
-    until: str | None = Field(None, max_length=40, description="RFC 3339; null takes an announced stop back")
-    hours: float | None = Field(None, gt=0, le=8784, description="instead of `until`: so many hours from now")
+    model_config = shown({"from": "2026-10-05T14:00:00Z", "hours": 3, "why": "new bearings", "by": "ann"})
+    begin: str | None = Field(
+        None, alias="from", max_length=40, description="RFC 3339: when it begins; null, or a time that has passed: now"
+    )
+    until: str | None = Field(None, max_length=40, description="RFC 3339; null takes announced stops back")
+    hours: float | None = Field(
+        None, gt=0, le=8784, description="instead of `until`: so many hours from now, or from `from`"
+    )
     why: str | None = Field(None, max_length=1000)
     by: str | None = Field(None, max_length=200)
 
@@ -249,8 +254,16 @@ async def acknowledge(request: Request, number: AlarmNumber, body: Acknowledgeme
     responses=answers(examples.DONE, 409, status=202),
 )  # fmt: skip
 async def planned_stop(request: Request, site: SiteName, fan: FanName, body: PlannedStop) -> Json:
-    """Announces that a fan will stand still on purpose: its stop rings nobody; without a time: takes it back."""
+    """Announces that a fan will stand still on purpose, from now or from later on: its stop rings nobody meanwhile;
+    without a time: takes that back. One stop of a fan waits for its begin: another that begins later takes its place.
+    """
     now = now_of(request)
+    begins = None if body.begin is None else read_time(body.begin, "from")
+    if begins is not None and body.until is None and body.hours is None:
+        raise Problem(
+            422, "Until when will it stand still?", faults=(Fault("until", "`until` or `hours` beside `from`", "none"),)
+        )
+    begins = begins if begins is not None and begins > now else None
     if body.until is not None and body.hours is not None:
         raise Problem(
             422,
@@ -259,12 +272,16 @@ async def planned_stop(request: Request, site: SiteName, fan: FanName, body: Pla
         )
     until = None if body.until is None else read_time(body.until, "until")
     if body.hours is not None:
-        until = now + timedelta(hours=body.hours)
+        until = (begins or now) + timedelta(hours=body.hours)
+    if begins is not None and until is not None and until <= begins:
+        fault = Fault("until", f"a time after {rfc3339(begins)}", rfc3339(until))
+        raise Problem(422, "This stop would be over before it begins.", faults=(fault,))
     if until is not None and not now < until <= now + LONGEST_PLANNED_STOP:
         expected = f"a time after {rfc3339(now)} and within a year"
         raise Problem(422, "This is no time to stand still until.", faults=(Fault("until", expected, rfc3339(until)),))
     by, reason = asked.who(body.by), asked.why(body.why)
-    outcome = await asked.planned_stop(database_of(request), sites_of(request), site, fan, until, reason, by, now)
+    database, sites = database_of(request), sites_of(request)
+    outcome = await asked.planned_stop(database, sites, site, fan, until, reason, by, now, begins=begins)
     return became(outcome)
 
 

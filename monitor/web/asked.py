@@ -69,9 +69,11 @@ async def acknowledge(database: Database, sites: Sites, number: int, by: str, no
 
 
 async def planned_stop(
-    database: Database, sites: Sites, site: str, fan: str, until: datetime | None, reason: str, by: str, now: datetime
-) -> str:
-    """Announces that a fan will stand still until a time; None takes the announcement back. Returns as `acknowledge`.
+    database: Database, sites: Sites, site: str, fan: str, until: datetime | None, reason: str, by: str, now: datetime,
+    *, begins: datetime | None = None,
+) -> str:  # fmt: skip
+    """Announces that a fan will stand still until a time, from now or from a later time on; None takes back what was
+    announced. Returns as `acknowledge`.
 
     Raises
     ------
@@ -82,6 +84,8 @@ async def planned_stop(
     if until is None:
         return await _put(database, "withdraw-planned-stop", site, {"fan": fan}, by, now)
     body = {"fan": fan, "until": until.isoformat(), "why": reason}
+    if begins is not None:
+        body["from"] = begins.isoformat()
     return await _put(database, "planned-stop", site, body, by, now)
 
 

@@ -101,6 +101,10 @@ FAN: Shown = {
     **_NOW,
     "nameplate": "[motor]\nrated_voltage = 460\nphases = 3\nfull_load_amps = 13.2\nservice_factor = 1.15\n",
     "version": 1, "valid_from": "2026-09-25T12:00:00Z", "clamp_corrections": None,
+    "planned_stop": {
+        "from": "2026-10-05T14:00:00Z", "until": "2026-10-05T17:00:00Z", "by": "ann", "why": "new bearings",
+        "announced": "2026-10-04T01:40:00Z",
+    },
     "limit": {
         "amps": 15.18, "full_amps": 15.18, "percent_of_full_load": 115.0,
         "factors": [

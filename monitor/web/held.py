@@ -32,6 +32,41 @@ def held_words(alarm: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
     return what + _ends(until, zone, now) + (f" ({by})" if by else "") + (f": {why}" if why else "")
 
 
+def plan_words(plan: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
+    """A planned stop that begins later: when, by whom and why, and which one it took the place of.
+
+    Parameters
+    ----------
+    plan : as `planned_stops.waiting` gives it
+
+    >>> from datetime import UTC
+    >>> farm, at = ZoneInfo("America/Chicago"), datetime(2026, 10, 5, 14, 0, tzinfo=UTC)
+    >>> plan = {"from": at, "until": at + timedelta(hours=3), "by": "Ann", "why": "new bearings", "instead_of": None}
+    >>> plan_words(plan, farm, at - timedelta(hours=20))
+    'planned stop tomorrow 09:00 to 12:00 CDT, by Ann: new bearings'
+    """
+    told = f"planned stop {_hours(plan, zone, now)}" + (f", by {plan['by']}" if plan["by"] else "")
+    told += f": {plan['why']}" if plan["why"] else ""
+    before = plan["instead_of"]
+    return told + (f" (it took the place of the one {_hours(before, zone, now)})" if before else "")
+
+
+def _hours(plan: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
+    """From when to when by the clock of the site; its name once, unless the clocks are changed in between."""
+    begins, ends = plan["from"].astimezone(zone), plan["until"].astimezone(zone)
+    first = f"{_day(begins, zone, now)} {begins:%H:%M}"
+    if begins.tzname() != ends.tzname():
+        first += f" {begins.tzname()}"
+    last = f"{ends:%H:%M} {ends.tzname()}"
+    return f"{first} to {last}" if ends.date() == begins.date() else f"{first} to {_day(ends, zone, now)} {last}"
+
+
+def _day(time: datetime, zone: ZoneInfo, now: datetime) -> str:
+    away = (time.date() - now.astimezone(zone).date()).days
+    near = {-1: "yesterday", 0: "today", 1: "tomorrow"}
+    return near[away] if away in near else words.local_day(time, zone, now)
+
+
 def out_words(out: Mapping[str, Any] | None, zone: ZoneInfo, now: datetime) -> str:
     """How a fan is out of service; empty where it is in service.
 

@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
 from monitor.alarms.states import Suppression
-from monitor.records import jobs, look, readings, register
+from monitor.records import jobs, look, planned_stops, readings, register
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
 from monitor.records.rows import to_ms
@@ -19,7 +19,7 @@ from monitor.settings import NAME
 from monitor.web import asked, fan_page, tonight, words
 from monitor.web.api import database_of, now_of, only, point_of, sites_of
 from monitor.web.heard import known_loggers
-from monitor.web.held import held_words
+from monitor.web.held import held_words, plan_words
 from monitor.web.lighter import lighter
 from monitor.web.live import mark_text
 from monitor.web.news import newest
@@ -71,7 +71,8 @@ def one_fan(
     context = fan_page.build(item, places[0], plate, limit_of(item, plate.motor), now, asked.waiting(database))
     return render(
         request, "fan.html", item=item, site=places[0], mark=mark_text(mark),
-        announced=_announced(request, item, places[0], now), stop_from=now.astimezone(zone_of(places[0])),
+        announced=_announced(request, item, places[0], now), planned=_planned(request, item, places[0], now),
+        stop_from=now.astimezone(zone_of(places[0])),
         table=_recent(request, item, places[0], now), job=jobs.open_of_fan(database, sites, site, fan),
         told={row.number: told_line(database, sites, row.number, zone_of(places[0]), now) for row in context["alarms"]},
         **context,
@@ -85,6 +86,12 @@ def _announced(request: Request, item: dict[str, Any], site: Site, now: datetime
         if planned and (one["fan"], one["id"]) == (item["fan"], "stopped"):
             return held_words(one, zone_of(site), now)
     return ""
+
+
+def _planned(request: Request, item: dict[str, Any], site: Site, now: datetime) -> str:
+    """The planned stop that is still to begin, in words; empty where there is none."""
+    found = planned_stops.waiting(database_of(request), only(sites_of(request), item["site"]), item["fan"])
+    return plan_words(found[0], zone_of(site), now) if found else ""
 
 
 def _recent(request: Request, item: dict[str, Any], site: Site, now: datetime) -> list[tuple[str, str, str, str, str]]:

@@ -321,6 +321,16 @@ class ClampCorrections(BaseModel):
     by: str
 
 
+class StopToCome(BaseModel):
+    """A stop on purpose that begins later."""
+
+    begins: Time = Field(alias="from")
+    until: Time
+    by: str
+    why: str
+    announced: Time
+
+
 class FanInFull(FanNow):
     """A fan with everything that is known of it."""
 
@@ -328,6 +338,9 @@ class FanInFull(FanNow):
     version: int
     valid_from: Time
     clamp_corrections: ClampCorrections | None = Field(description="null: amps are taken as sent")
+    planned_stop: StopToCome | None = Field(
+        description="announced and yet to begin; one that has begun holds back the alarm `stopped`"
+    )
     limit: AdjustedLimit
     parts: list[Part]
     causes: list[LoadCause]

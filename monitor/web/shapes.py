@@ -143,11 +143,15 @@ def limit_shape(limit: Limit) -> dict[str, Any]:
     }
 
 
+PLAN_KEYS = ("from", "until", "by", "why", "announced")
+
+
 def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     """One fan of /api/v1/fans/SITE/FAN: as in the list, with limit, parts, pitch, tonight and runs."""
     said = item["estimate"] or {}
     inner = (
         "estimate", "estimate_time", "runs", "service", "technician", "offers", "checks_done", "clamp_corrections",
+        "planned_stop",
     )  # fmt: skip
     shaped = fan_shape({key: value for key, value in item.items() if key not in inner})
     shaped["limit"] = limit_shape(limit)
@@ -156,6 +160,8 @@ def fan_in_full(item: Mapping[str, Any], limit: Limit) -> dict[str, Any]:
     shaped |= plain(ahead(item))
     shaped["estimated_at"] = plain(item["estimate_time"])
     shaped["clamp_corrections"] = plain(item["clamp_corrections"])
+    plan = item["planned_stop"]
+    shaped["planned_stop"] = None if plan is None else plain({key: plan[key] for key in PLAN_KEYS})
     shaped["runs"] = [run_shape(run) for run in item["runs"]]
     shaped["service"] = [service_shape(entry) for entry in item["service"]]
     return shaped

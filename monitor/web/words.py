@@ -170,8 +170,14 @@ def local(time: datetime | None, zone: ZoneInfo, now: datetime) -> str:
     clock = f"{there:%H:%M} {there.tzname()}"
     if there.date() == here.date():
         return clock
+    return f"{local_day(time, zone, now)}, {clock}"
+
+
+def local_day(time: datetime, zone: ZoneInfo, now: datetime) -> str:
+    """The day of a time by the site's clock; the year only where it is another: "Sep 30", "Jan 2 2027"."""
+    there, here = time.astimezone(zone), now.astimezone(zone)
     day = f"{MONTHS[there.month - 1]} {there.day}"
-    return f"{day}, {clock}" if there.year == here.year else f"{day} {there.year}, {clock}"
+    return day if there.year == here.year else f"{day} {there.year}"
 
 
 def span(seconds: float) -> str:

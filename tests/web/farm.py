@@ -39,6 +39,7 @@ from monitor.records.fan_file import read_nameplate
 from monitor.records.job_entry import read_closing
 from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.out_of_service import REMOVED, RETURNED, ServiceChange
+from monitor.records.planned_stops import ANNOUNCED, PlanChange
 from monitor.records.rows import Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, to_ms, to_ms_or_none
 from monitor.records.scope import ALL
 from monitor.records.service_record import NewEntry
@@ -265,6 +266,13 @@ class Farm:
                     until = datetime.fromisoformat(action.body["until"])
                     event = Shelve(action.by, until, action.body["why"])
                 self.event(alarm.fan, alarm.condition, event, alarm.site, "", alarm.supply)
+            if action.kind == "planned-stop" and "from" in action.body:
+                begins, over = (datetime.fromisoformat(action.body[key]) for key in ("from", "until"))
+                plan = PlanChange(
+                    action.site, action.body["fan"], ANNOUNCED, self.now, begins, over, action.by, action.body["why"],
+                    action.number,
+                )  # fmt: skip
+                commit(self.database, Batch(planned_stops=[plan]))
             if action.kind in ("out-of-service", "return-to-service"):
                 ends = action.body.get("until")
                 what = REMOVED if action.kind == "out-of-service" else RETURNED

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
 
 from monitor.records import actions
 from monitor.web import asked
+from monitor.web.alarms_page import stop_from, stop_until
+from monitor.web.held import plan_words
 from tests.web.farm import Farm, attended, in_danger, whole
 from tests.web.page import page
 
@@ -148,3 +151,41 @@ def test_a_stop_is_announced_and_taken_back_on_the_fans_page(
     for wrong in ("", "soon", "2026-10-03T12:00", "2031-01-01T00:00", "9999-12-31T23:59"):
         assert client.post(address, data={"until": wrong}).status_code == 422, wrong
     assert "None is announced." in page(client, "/fans/meadow/north-3").text
+
+
+def test_a_stop_that_begins_tomorrow_is_announced_and_shown(
+    meadow: Farm, client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:  # fmt: skip
+    monkeypatch.setattr(asked, "WAIT_SECONDS", 0.1)
+    address = "/fans/meadow/north-3/planned-stop"
+    for hour, instead in (("09", ""), ("10", " (it took the place of the one tomorrow 09:00 to 12:00 CDT)")):
+        times = {"from": f"2026-10-04T{hour}:00", "until": "2026-10-04T12:00"}
+        assert client.post(address, data=times | {"why": "new bearings", "by": "Ann"}).status_code == 303
+        assert asked_for(meadow)[0][2] == {
+            "fan": "north-3", "from": f"2026-10-04T{hour}:00:00-05:00", "until": "2026-10-04T12:00:00-05:00",
+            "why": "new bearings",
+        }  # fmt: skip
+        meadow.carry_out()
+        told = f"Planned stop tomorrow {hour}:00 to 12:00 CDT, by Ann: new bearings{instead}."
+        fan, alarms = page(client, "/fans/meadow/north-3").text, page(client, "/alarms").text
+        assert told in fan and "Until it begins, a stop is told as always." in fan and "Take it back" in fan
+        assert told in alarms and "Planned stops to come: 1" in alarms
+    assert "Planned stop" not in page(client, "/fans/meadow/north-4").text
+    for wrong in (
+        {"from": "soon", "until": "2026-10-04T12:00"}, {"from": "2031-01-01T00:00", "until": "2031-01-01T09:00"},
+        {"from": "2026-10-04T09:00", "until": "2026-10-04T09:00"}, {"from": "2026-10-04T09:00", "until": ""},
+    ):  # fmt: skip
+        assert client.post(address, data=wrong).status_code == 422, wrong
+
+
+def test_hours_of_a_planned_stop_over_a_change_of_the_clocks() -> None:
+    farm, now = ZoneInfo("America/Chicago"), datetime(2026, 10, 31, 15, 0, tzinfo=UTC)
+    begins = stop_from("2026-11-01T00:30", farm, now)
+    assert begins is not None
+    ends = stop_until("2026-11-01T09:00", farm, now, begins)
+    assert ends.timestamp() - begins.timestamp() == 9.5 * 3600.0  # an hour more than the hands show
+    plan = {"from": begins, "until": ends, "by": "Ann", "why": "", "instead_of": None}
+    assert plan_words(plan, farm, now) == "planned stop tomorrow 00:30 CDT to 09:00 CST, by Ann"
+    # Both are half past one: by the hands the end would not lie after the begin.
+    again = stop_until("2026-11-01T01:30-06:00", farm, now, stop_from("2026-11-01T01:30", farm, now))
+    assert again.timestamp() == datetime(2026, 11, 1, 7, 30, tzinfo=UTC).timestamp()

@@ -13,10 +13,11 @@ import pytest
 import sqlalchemy as sa
 
 from monitor.motor.nameplate import Motor
-from monitor.records import tables
+from monitor.records import actions, tables
 from monitor.records.commit import Batch, commit
 from monitor.records.rows import to_ms
 from monitor.web.shapes import limit_of
+from monitor.web.times import rfc3339
 from tests.web.conftest import NOW
 from tests.web.farm import BARE, NAN, SINGLE_PHASE, THREE_PHASE, Farm, in_danger, mild_overload, whole
 
@@ -389,8 +390,6 @@ def test_alarms_that_are_not_there(farm: Farm, client: httpx.Client, number: str
 
 
 def test_a_planned_stop_becomes_a_row(farm: Farm, client: httpx.Client) -> None:
-    from monitor.records import actions
-
     whole(farm)
     path = "/api/v1/fans/meadow/north-3/planned-stop"
     assert client.post(path, json={"hours": 6, "why": "new bearings", "by": "Ann"}).status_code == 202
@@ -402,9 +401,29 @@ def test_a_planned_stop_becomes_a_row(farm: Farm, client: httpx.Client) -> None:
     assert actions.undone(farm.database)[0].kind == "withdraw-planned-stop"
 
 
+def test_a_planned_stop_may_begin_later(farm: Farm, client: httpx.Client) -> None:
+    whole(farm)
+    path = "/api/v1/fans/meadow/north-3"
+    assert get(client, "/fans/meadow/north-3")["planned_stop"] is None
+    begins, ends = "2026-10-05T14:00:00Z", "2026-10-05T17:00:00Z"
+    for body in ({"from": begins, "until": ends}, {"from": "2026-10-05T09:00:00-05:00", "hours": 3}):
+        answer = client.post(f"{path}/planned-stop", json={**body, "why": "new bearings", "by": "Ann"})
+        assert answer.status_code == 202
+        farm.carry_out()
+        assert get(client, "/fans/meadow/north-3")["planned_stop"] == {
+            "from": begins, "until": ends, "by": "Ann", "why": "new bearings", "announced": rfc3339(NOW),
+        }  # fmt: skip
+    assert get(client, "/fans/meadow/north-4")["planned_stop"] is None
+    client.post(f"{path}/planned-stop", json={"from": "2026-10-03T14:00:00Z", "hours": 3})  # has passed: from now
+    (action,) = actions.undone(farm.database)
+    assert "from" not in action.body and action.body["until"] == (NOW + timedelta(hours=3)).isoformat()
+
+
 @pytest.mark.parametrize(
     "body", [{"hours": -1}, {"hours": 1e9}, {"until": "2026-10-04T01:00:00Z"}, {"until": "soon"},
-             {"hours": 1, "until": "x"}, {"more": 1}, [], "x"],
+             {"hours": 1, "until": "x"}, {"more": 1}, [], "x", {"from": "2026-10-05T14:00:00Z"},
+             {"from": "2026-10-05T14:00:00Z", "until": "2026-10-05T14:00:00Z"}, {"from": "soon", "hours": 1},
+             {"from": "2027-10-05T14:00:00Z", "hours": 1}, {"begin": "2026-10-05T14:00:00Z", "hours": 1}],
 )  # fmt: skip
 def test_planned_stops_that_cannot_be(farm: Farm, client: httpx.Client, body: Any) -> None:
     whole(farm)

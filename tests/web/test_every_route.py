@@ -188,7 +188,9 @@ EXAMPLES: dict[tuple[str, str], Example] = {
     ("POST", "/api/v1/alarms/{number}/acknowledge"): posts("/api/v1/alarms/1/acknowledge", 202),
     ("POST", "/api/v1/alarms/{number}/shelve"): posts("/api/v1/alarms/1/shelve", 202, json=SHELF),
     ("POST", "/api/v1/alarms/{number}/unshelve"): posts("/api/v1/alarms/1/unshelve", 202),
-    ("POST", "/api/v1/fans/{site}/{fan}/planned-stop"): posts(f"{API_FAN}/planned-stop", 202, json={"hours": 3}),
+    ("POST", "/api/v1/fans/{site}/{fan}/planned-stop"): posts(
+        f"{API_FAN}/planned-stop", 202, json={"from": "2026-10-05T14:00:00Z", "hours": 3}
+    ),
     ("POST", "/api/v1/fans/{site}/{fan}/service"): posts(f"{API_FAN}/service", 202, json={"kind": "note", "note": "x"}),
     ("POST", "/api/v1/fans/{site}/{fan}/out-of-service"): posts(f"{API_FAN}/out-of-service", 202, json={"why": "x"}),
     ("POST", "/api/v1/fans/{site}/{fan}/return-to-service"): posts(f"{API_FAN}/return-to-service", 202),
