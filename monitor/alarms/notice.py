@@ -8,11 +8,11 @@ from typing import Any
 
 KINDS = (
     "raised", "told-again", "cleared", "several", "found-late", "all-is-well", "service-was-down", "broker-away",
-    "test",
+    "disk-nearly-full", "cannot-store", "backup-late", "test",
 )  # fmt: skip
 """Of one alarm: raised (begins, or begins again), told-again (still stands, nobody acknowledged), cleared (gone). Of
 several alarms of a site: several. Of no alarm: found-late (shown by readings that came late), all-is-well (the daily
-line), service-was-down, broker-away, test."""
+line), service-was-down, broker-away, disk-nearly-full, cannot-store, backup-late, test."""
 
 
 @dataclass(frozen=True)

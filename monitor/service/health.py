@@ -19,6 +19,8 @@ from monitor.errors import LinkError
 from monitor.records.database import Database
 from monitor.records.undelivered import Undelivered, undelivered
 from monitor.service.broker_away import AWAY_SECONDS
+from monitor.service.retention import Room, room
+from monitor.service.upkeep import FREE_SHARE
 from monitor.service.worker import Watched
 
 ROUND_LATE_SECONDS = 60.0
@@ -30,8 +32,8 @@ BROKER_LATE_SECONDS = AWAY_SECONDS
 """When the farm is told of it as well."""
 NOTICE_LATE_SECONDS = 900.0
 """After so long, five tries, nobody may believe that the notice will still come in time to save a motor."""
-LEAST_FREE_SHARE = 0.05
-"""Below this share the disk is full within days or, beside other programs, within hours."""
+LEAST_FREE_SHARE = FREE_SHARE
+"""Below this share the farm is told of it as well."""
 ARCHIVE_LATE_SECONDS = 6.0 * 3600.0
 """The copy may lag while the network is away for an evening; the readings themselves are safe."""
 LOOK_SECONDS = 15.0
@@ -72,8 +74,7 @@ class Looked:
 
     at: float
     outbox: Undelivered = field(default_factory=Undelivered)
-    free_bytes: int = 0
-    free_share: float = 1.0
+    room: Room | None = None
     archive: Mapping[str, Any] | None = None
     trouble: str | None = None
     """Why the database could not be asked, in words."""
@@ -109,6 +110,7 @@ class Health:
         waits_for_clock: Callable[[], bool] = lambda: False,
         archive: Callable[[], Mapping[str, Any]] | None = None,
         heartbeat: Callable[[], Mapping[str, Any]] | None = None,
+        why_no_room: Callable[[], str | None] = lambda: None,
         clock: Callable[[], float] = time.time,
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -119,11 +121,13 @@ class Health:
         threads : which parts of the service live
         archive : how far the copy for keeping is behind: "behind_seconds", and "trouble" in words
         heartbeat : what became of the calls to the outside
+        why_no_room : why old readings cannot make room on the disk, where that is asked for
         clock : seconds since 1970
         """
         self._database, self._data, self._link, self._worker = database, data, link, worker
         self._threads, self._waits_for_clock = threads, waits_for_clock
         self._archive, self._heartbeat = archive, heartbeat
+        self._why_no_room = why_no_room
         self._clock, self._steady = clock, steady
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -156,14 +160,18 @@ class Health:
                 archive = dict(self._archive())
         except LinkError as exc:
             trouble = str(exc)
-        free_bytes, free_share = self._looked.free_bytes, self._looked.free_share
+        at = self._looked.room
         try:
-            usage = shutil.disk_usage(self._data)
-            free_bytes, free_share = usage.free, usage.free / usage.total
+            at = room(self._database)
+            if at is None:  # a database on another server: what fills here is the data directory
+                usage = shutil.disk_usage(self._data)
+                at = Room(usage.free, 0, usage.total, 0)
+        except LinkError as exc:
+            trouble = trouble or str(exc)
         except OSError as exc:
             trouble = trouble or f"the disk of {self._data} cannot be looked at: {exc.strerror}"
         now = self._steady()
-        self._looked = Looked(now, outbox, free_bytes, free_share, archive, trouble)
+        self._looked = Looked(now, outbox, at, archive, trouble)
         if trouble is None:
             self._answered = now
 
@@ -195,13 +203,27 @@ class Health:
             "archive": None if looked.archive is None else dict(looked.archive),
             "heartbeat": None if self._heartbeat is None else dict(self._heartbeat()),
             "threads": threads,
-            "disk": {"free_bytes": looked.free_bytes, "free_share": round(looked.free_share, 4)},
+            "disk": self._disk(),
             "clock": {
                 "now": wall.isoformat(timespec="seconds").replace("+00:00", "Z"),
                 "waits": self._waits_for_clock(),
             },
             "seconds_up": round(now - self._began, 1),
         }
+
+    @property
+    def room(self) -> Room | None:
+        """What was free at the last look; None: not known."""
+        return self._looked.room
+
+    def _disk(self) -> dict[str, Any]:
+        at = self._looked.room
+        if at is None:
+            at = Room(0, 0, 0, 0)
+        return {
+            "free_bytes": at.free_bytes, "free_share": round(at.share, 4), "reusable_bytes": at.reusable_bytes,
+            "why_no_room": self._why_no_room(),
+        }  # fmt: skip
 
     def words(self) -> str:
         """One line on how it is, for the supervisor."""
@@ -239,8 +261,9 @@ class Health:
             yield f"notices: {looked.outbox.waiting} not delivered, the oldest for {_span(waited)}"
         for route in looked.outbox.unreached:
             yield f"notices: nobody is reached by route {route}"
-        if looked.free_share < LEAST_FREE_SHARE:
-            yield f"disk: {100 * looked.free_share:.1f} % free"
+        if looked.room is not None and looked.room.share < LEAST_FREE_SHARE:
+            why = self._why_no_room()
+            yield f"disk: {100 * looked.room.share:.1f} % free{f': {why}' if why else ''}"
         behind = (looked.archive or {}).get("behind_seconds") or 0.0
         if behind > ARCHIVE_LATE_SECONDS:
             yield f"archive: {_span(behind)} behind: {(looked.archive or {}).get('trouble') or 'no reason is known'}"

@@ -154,8 +154,8 @@ class Retention:
             self.why_no_room = None
         elif passed.held_hours:
             self.why_no_room = (
-                f"{passed.held_hours:,} packed hours of readings could make room and wait for the copy to "
-                f"{self._target}: see to that copy, or take it out of the settings"
+                f"{passed.held_hours:,} hours of fans' readings could make room, but the copy to {self._target} does "
+                "not hold them yet: see to that copy, or take it out of the settings"
             )
         else:
             self.why_no_room = (

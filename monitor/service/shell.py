@@ -12,6 +12,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from types import FrameType
 
+from monitor.alarms.upkeep_notices import Disk
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
 from monitor.records import accounts, acknowledge_links
@@ -19,6 +20,7 @@ from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.archive import Archive
+from monitor.service.cannot_store import CannotStore
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.health import Health, worker_is_late
 from monitor.service.heartbeat import Heartbeat, url_of
@@ -30,6 +32,7 @@ from monitor.service.ready import make_watch_ready
 from monitor.service.retention import Retention
 from monitor.service.routes import route_of, shown
 from monitor.service.supervisor import Supervisor
+from monitor.service.upkeep import Facts
 from monitor.service.worker import Worker
 from monitor.settings import RouteSettings, Settings, addresses_of, secret
 from monitor.web.app import create_app
@@ -138,14 +141,20 @@ class Service:
                 addresses_shown={one.name: one.addresses for one in routes_shown},
                 public_url=settings.web.public_url or settings.web.address,
                 stored=self.delivery.wake,
+                upkeep=self._facts,
             )
+            self.cannot_store = CannotStore(
+                self.worker, [route_of(one) for one in routes], addresses(named),
+                page=settings.web.public_url or settings.web.address, clock=clock, print_line=print_line,
+            )  # fmt: skip
             self.heartbeat = None
             if url is not None:
                 self.heartbeat = Heartbeat(url, settings.heartbeat.every_seconds, self._why_late, say=log.warning)
             self.health = Health(
                 self.database, settings.data, self.broker, self.worker, threads=self._lives,
                 waits_for_clock=lambda: self._waits, archive=self.archive.health if self.archive else None,
-                heartbeat=self.heartbeat.told if self.heartbeat else None, clock=clock,
+                heartbeat=self.heartbeat.told if self.heartbeat else None,
+                why_no_room=lambda: self.retention.why_no_room, clock=clock,
             )  # fmt: skip
             self.metrics = Metrics(self.worker.counts, outbox.tries, self.health.told)
         except BaseException:
@@ -189,6 +198,7 @@ class Service:
         sys.setswitchinterval(SWITCH_SECONDS)
         self.delivery.start()
         self.health.start()
+        self.cannot_store.start()
         if self.heartbeat is not None:
             self.heartbeat.start()
         self.web.start()
@@ -241,6 +251,7 @@ class Service:
             self.archive.stop()
         self.web.stop()
         self.health.stop()
+        self.cannot_store.stop()
         self._close()
 
     def _close(self) -> None:
@@ -255,8 +266,17 @@ class Service:
         return parts | {
             "delivery": self.delivery.alive,
             **({"heartbeat": self.heartbeat.alive} if self.heartbeat else {}),
+            "cannot-store": self.cannot_store.alive,
             **({"archive": self.archive.alive} if self.archive else {}),
         }
+
+    def _facts(self) -> Facts:
+        """How the computer is, for the worker to tell."""
+        room, disk = self.health.room, None
+        if room is not None:
+            free = room.free_bytes + room.reusable_bytes
+            disk = Disk(str(self.settings.data.absolute()), room.share, free, self.retention.why_no_room)
+        return Facts(disk, None, self.cannot_store.outage)
 
     def _why_late(self) -> str | None:
         """Why the watch does not work now; None while it does."""

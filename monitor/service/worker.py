@@ -29,7 +29,7 @@ from monitor.records.look_notices import TEST_KIND
 from monitor.records.rows import Done
 from monitor.records.start import Start
 from monitor.service import backfill, beginning, broker_away, by_link, importing, orders, route_tests, wrong_clocks
-from monitor.service.blind import in_service
+from monitor.service.blind import Blind, blind, in_service
 from monitor.service.book import AlarmBook
 from monitor.service.changes import Changes
 from monitor.service.daily import Daily
@@ -50,6 +50,7 @@ from monitor.service.service_book import KIND as SERVICE
 from monitor.service.service_book import ServiceBook
 from monitor.service.silence import Silence, about_silence
 from monitor.service.site_silence import of_a_group
+from monitor.service.upkeep import Facts, Upkeep
 from monitor.service.week import Week
 from monitor.watch import layout
 from monitor.watch.advance import advance
@@ -111,6 +112,7 @@ class Worker:
         acknowledge_link: Callable[[str], str] | None = None,
         addresses_shown: Mapping[str, Sequence[str]] | None = None,
         stored: Callable[[], None] = lambda: None,
+        upkeep: Callable[[], Facts] = Facts,
     ) -> None:
         """
         Parameters
@@ -120,6 +122,7 @@ class Worker:
         addresses_shown : route -> its addresses without their secrets
         acknowledge_link : address by which a notice of an id is acknowledged; None: nobody could open one
         stored : called after each commit that holds notices
+        upkeep : how the computer is, asked at each tick
         """
         self._database = database
         self._link = link
@@ -162,6 +165,9 @@ class Worker:
             start.cursors, start.newest_row_ms, self.plant, maintenance, send, now_ms=self._now_ms, steady=steady,
             newest_heard_ms=self._silence.newest_heard_ms, broker_keeps=lambda: link.session_kept, page=public_url,
         )  # fmt: skip
+        self._upkeep = Upkeep(
+            start.cursors, upkeep, self.plant, maintenance, send, now_ms=self._now_ms, steady=steady, page=public_url
+        )
         self._daily = Daily(
             database, self.plant, self._pending, self._book, self.figures, self._changes.tellings, start.cursors,
             maintenance, away_since=lambda: self._broker_watch.since,
@@ -190,6 +196,8 @@ class Worker:
         self.counts = Counts()
         self.watched = Watched()
         """How many fans it watches, for others to read."""
+        self.whom: Blind | None = None
+        """Whom it concerns if it does not."""
 
     # --- one turn ----------------------------------------------------------------------------------------------
 
@@ -314,6 +322,7 @@ class Worker:
         now = self._now()
         self._broker_watch.look(self._pending.cursors)
         self._life.look()
+        self._upkeep.look(self._pending.cursors)
         listening = self._link.connected and self._holding_since is None
         self._changes.maintenance.tick()
         self._changes.plans.tick()
@@ -362,6 +371,7 @@ class Worker:
         running = [point for point in fans if self.plant.states[point.row][layout.RUNNING] == 1.0]
         silent = sum(self._silence.overdue(point) for point in running)
         self.watched = Watched(len(fans), len(running), silent)
+        self.whom = blind(self.plant, self._changes.maintenance)
         self._retained.stale({point.row for point in self.plant.fans() if self._silence.overdue(point, now_ms)})
 
     def _judge_a_gap(self) -> None:

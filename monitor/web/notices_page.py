@@ -42,6 +42,9 @@ KIND_WORDS = {
     "all-is-well": "the daily line",
     "service-was-down": "the service was down",
     "broker-away": "the broker was away",
+    "disk-nearly-full": "the disk",
+    "cannot-store": "nothing could be stored",
+    "backup-late": "the backup",
     "test": "a test",
 }
 NO_ROUTE = """[[notices.route]]

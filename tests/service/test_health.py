@@ -108,6 +108,7 @@ def test_a_service_that_is_well_says_so_in_figures(made: Made) -> None:
     assert told["archive"] == {"behind_seconds": 3.0} and told["heartbeat"] == {"called": 1}
     assert told["database"] == "answers" and told["threads"] == {"worker": True}
     assert told["disk"]["free_bytes"] > 0 and 0.0 < told["disk"]["free_share"] < 1.0
+    assert told["disk"].keys() == {"free_bytes", "free_share", "reusable_bytes", "why_no_room"}
     assert told["clock"] == {"now": "2026-10-03T04:00:00Z", "waits": False}
     assert made.health.words() == "3 fans, 2 running; connected to the broker at x"
 
@@ -227,7 +228,7 @@ def test_it_answers_while_the_worker_hangs(service: Service, monkeypatch: pytest
     until(lambda: service.worker.rounds > 1, 10, "the worker's turns")
     status, told = asked(service)
     assert (status, told["status"], told["late"]) == (200, "ok", [])
-    assert told["threads"] == {"worker": True, "mqtt": True, "delivery": True}
+    assert told["threads"] == {"worker": True, "mqtt": True, "delivery": True, "cannot-store": True}
     freed = threading.Event()
     monkeypatch.setattr(service.worker, "round", lambda: freed.wait(30))
     monkeypatch.setattr(health_module, "ROUND_LATE_SECONDS", 0.5)

@@ -110,12 +110,12 @@ def test_readings_that_wait_for_their_copy_stay_however_full_the_disk_is(bench: 
     keeper.work()
     assert keeper.kept() == HOURS  # it was never written to: it holds nothing
     words = str(keeper.retention.why_no_room)
-    assert words.startswith("49 packed hours of readings could make room and wait for the copy to http://influx")
+    assert words.startswith("49 hours of fans' readings could make room, but the copy to http://influx")
     archive.store(keeper.database, "http://influx.example:8086 amps", archive.Cursor(20, 0))
     archive.store(keeper.database, "http://elsewhere.example:8086 old", archive.Cursor(0, 0))  # not in use any more
     keeper.steady += 2 * LOOK_SECONDS
     keeper.work()
-    assert keeper.kept() == HOURS - 20 and "29 packed hours" in str(keeper.retention.why_no_room)
+    assert keeper.kept() == HOURS - 20 and "29 hours of" in str(keeper.retention.why_no_room)
 
 
 def test_a_database_that_is_busy_is_asked_again_later(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
