@@ -9,9 +9,9 @@ from __future__ import annotations
 import base64
 import binascii
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple, TypeAlias
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -19,11 +19,15 @@ from sqlalchemy.engine import Connection
 from monitor.errors import ReadingError
 from monitor.records import tables
 from monitor.records.database import Database
-from monitor.records.look_alarms import standing_ids
+from monitor.records.look_alarms import Stands, standing_lightly
 from monitor.records.look_fans import SHARED, items_of, place, state_word
+from monitor.records.out_of_service import OutNow
 from monitor.records.pages import MOST, Page
 from monitor.records.registered import Registered, known_in
 from monitor.records.scope import Sites
+
+Standing: TypeAlias = Mapping[tuple[str, str], Sequence[Stands]]
+"""As `standing_lightly` gives it."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +38,19 @@ class Asked:
     """As `registered.words_of` gives them: each must stand in site, its name, fan, bin or supply point."""
     state: str | None = None
     """One of `look.STATES`; None: any."""
+
+
+class Seen(NamedTuple):
+    """A fan as it is seen in a look at all of them."""
+
+    site: str
+    fan: str
+    state: str
+    """One of `look.STATES`."""
+    alarms: Sequence[Stands]
+    """That stand: its own, and those of its supply point or whole site that tell of it."""
+    out: bool
+    """It is out of service, by itself or with its site."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +70,10 @@ class FanList:
     """State -> how many fans that fit the words are in it, whatever state was asked for."""
     registered: int = 0
     """Fans of the reader's in the register, whatever was asked for."""
+    seen: Sequence[Seen] = ()
+    """Each of these, in order."""
+    beside: Sequence[Stands] = ()
+    """Alarms that stand and are of no fan."""
 
 
 def part_of(database: Database, sites: Sites, asked: Asked, part: int, most: int) -> FanList:
@@ -71,40 +92,50 @@ def part_of(database: Database, sites: Sites, asked: Asked, part: int, most: int
     with database.read() as connection:
         known = known_in(connection)
         mine = list(known.of(sites))
-        found = _in_order(connection, sites, [fan for fan in mine if fan.fits(asked.words)] if asked.words else mine)
-        counts = Counter(state for state, _ in found)
-        fits = [fan for state, fan in found if asked.state in (None, state)]
+        standing = standing_lightly(connection, sites)
+        every = _in_order(connection, standing, mine)
+        found = [one for one in every if one[1].fits(asked.words)] if asked.words else every
+        counts = Counter(state for state, _, _ in found)
+        fits = [fan for state, fan, _ in found if asked.state in (None, state)]
+        out = OutNow.of(connection, sites)
+        seen = [
+            Seen(fan.key.site, fan.key.name, state, alarms, out.has(fan.key.site, fan.key.name))
+            for state, fan, alarms in every
+        ]
         parts = max(1, -(-len(fits) // most))
         part = min(part, parts)
         here = fits[(part - 1) * most : part * most]
         items = items_of(connection, here)
-    return FanList(items, [fan.key.point_id for fan in here], part, parts, len(fits), dict(counts), len(mine))
+    points = [fan.key.point_id for fan in here]
+    beside = [one for alarms in standing.values() for one in alarms if one.shared]
+    return FanList(items, points, part, parts, len(fits), dict(counts), len(mine), seen, beside)
 
 
-def _in_order(connection: Connection, sites: Sites, fans: Sequence[Registered]) -> list[tuple[str, Registered]]:
-    """Each fan with its state, in the order of lists."""
+def _in_order(
+    connection: Connection, standing: Standing, fans: Sequence[Registered]
+) -> list[tuple[str, Registered, Sequence[Stands]]]:
+    """Each fan with its state and the alarms that stand of it, in the order of lists."""
     table = tables.fan_now.c
     query = sa.select(table.point_id, table.running, table.load_ratio)
     now = {point: (running, ratio) for point, running, ratio in connection.execute(query).all()}
-    standing = standing_ids(connection, sites)
     found = []
     for fan in fans:
         key, row = fan.key, now.get(fan.key.point_id)
         running, ratio = row if row is not None else (None, None)
         if not running:
             ratio = None
-        ids = _standing_of(standing, fan) if standing else ()
-        state = state_word(running, ratio, ids, fan.conditions, row is not None)
-        found.append((place(state, None if ratio is None else 1 - ratio, key.site, key.name), state, fan))
+        alarms = _standing_of(standing, fan) if standing else ()
+        state = state_word(running, ratio, [one.id for one in alarms], fan.conditions, row is not None)
+        found.append((place(state, None if ratio is None else 1 - ratio, key.site, key.name), state, fan, alarms))
     found.sort(key=lambda one: one[0])
-    return [(state, fan) for _, state, fan in found]
+    return [(state, fan, alarms) for _, state, fan, alarms in found]
 
 
-def _standing_of(standing: dict[tuple[str, str], list[str]], fan: Registered) -> list[str]:
-    """Conditions that stand of a fan itself, and of its supply point or whole site as far as they tell of it."""
+def _standing_of(standing: Standing, fan: Registered) -> list[Stands]:
+    """Alarms that stand of a fan itself, and of its supply point or whole site as far as they tell of it."""
     site, supply = fan.key.site, fan.nameplate.fan.supply
     shared = [*standing.get((site, ""), ()), *(standing.get((site, supply), ()) if supply else ())]
-    return [*standing.get((site, fan.key.name), ()), *(one for one in shared if one in SHARED)]
+    return [*standing.get((site, fan.key.name), ()), *(one for one in shared if one.id in SHARED)]
 
 
 def fans(database: Database, sites: Sites, *, limit: int | None = None, after: str | None = None) -> Page:
@@ -122,7 +153,7 @@ def fans(database: Database, sites: Sites, *, limit: int | None = None, after: s
     given = set() if after is None else _given_of(after)
     with database.read() as connection:
         left = [fan for fan in known_in(connection).of(sites) if fan.key.point_id not in given]
-        found = [fan for _, fan in _in_order(connection, sites, left)]
+        found = [fan for _, fan, _ in _in_order(connection, standing_lightly(connection, sites), left)]
         most = len(found) if limit is None else min(max(limit, 1), MOST)
         here = found[:most]
         items = items_of(connection, here)

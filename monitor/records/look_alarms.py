@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
@@ -122,15 +122,31 @@ def open_alarms(database: Database, sites: Sites) -> dict[tuple[str, str], list[
         return standing_by_fan(connection, sites)
 
 
-def standing_ids(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[str]]:
-    """(site, fan or supply point) -> conditions whose alarm stands: of all fans at once, for their states."""
+class Stands(NamedTuple):
+    """An alarm that stands, as far as lists of all fans need it."""
+
+    id: str
+    """Its condition."""
+    since_ms: int
+    """Since when the condition holds [event time]."""
+    held: bool
+    """Nobody is told of it now."""
+    acknowledged: bool
+    shared: bool
+    """It is of a supply point or of a whole site."""
+
+
+def standing_lightly(connection: Connection, sites: Sites) -> dict[tuple[str, str], list[Stands]]:
+    """(site, fan or supply point) -> alarms that stand: of all fans at once, for their states."""
     c = _TABLE.c
-    query = sa.select(c.site, c.fan, c.supply, c.condition).where(
+    query = sa.select(c.site, c.fan, c.supply, c.condition, c.since_ms, c.suppression, c.state).where(
         c.partition == tables.PARTITION, c.state.in_(_STANDING), within(c.site, sites)
     )
-    found: dict[tuple[str, str], list[str]] = {}
-    for site, fan, supply, condition in connection.execute(query):
-        found.setdefault((site, fan or supply or ""), []).append(condition)
+    found: dict[tuple[str, str], list[Stands]] = {}
+    for site, fan, supply, condition, since_ms, suppression, state in connection.execute(query):
+        acknowledged = state == State.ACKNOWLEDGED.value
+        one = Stands(condition, since_ms, suppression is not None, acknowledged, fan is None)
+        found.setdefault((site, fan or supply or ""), []).append(one)
     return found
 
 

@@ -94,6 +94,10 @@ class OutNow:
         """How a fan is out of service, by itself or with its site, whichever lasts longer; None: it is in service."""
         return _item(longest(self._removed.get((site, fan)), self._removed.get((site, None))))
 
+    def has(self, site: str, fan: str) -> bool:
+        """Whether a fan is out of service, by itself or with its site."""
+        return bool(self._removed) and ((site, fan) in self._removed or (site, None) in self._removed)
+
     def site(self, site: str) -> dict[str, Any] | None:
         """How a whole site is out of service."""
         return _item(self._removed.get((site, None)))

@@ -26,7 +26,8 @@ from monitor.web.pages import render
 from monitor.web.problems import not_found
 from monitor.web.reader import current
 from monitor.web.shown import show, zone_of
-from monitor.web.words import in_units
+from monitor.web.well import in_one_sentence, not_watched
+from monitor.web.words import in_units, local
 
 FANS_AT_ONCE = 100
 """Nobody reads on a phone what stands far behind those; words and states find the rest."""
@@ -91,8 +92,14 @@ def fans(
     rows = [(item, show(item, known[item["site"]], now)) for item in found.items if item["site"] in known]
     shown_sites = {item["site"]: known[item["site"]] for item, _ in rows}
     units = "si" if {one.units for one in shown_sites.values()} == {"si"} else "us"  # of those shown, if they agree
+    zones = {one.site: zone_of(one) for one in known.values()}
+    names = {one.site: one.name or one.site for one in known.values()} if len(known) > 1 and not site else {}
+    trouble = not_watched(request.app.state.health())
+    well = in_one_sentence(found.seen, found.beside, zones, names, now, trouble) if found.seen else None
+    first = next(iter(shown_sites or known), None)  # by whose clock
     page = render(
-        request, "fans.html", rows=rows, sites=known, chosen=chosen, found=found, first=(part - 1) * FANS_AT_ONCE + 1,
+        request, "fans.html", well=well, as_of=local(now, zones[first], now) if first else "", rows=rows, sites=known,
+        chosen=chosen, found=found, first=(part - 1) * FANS_AT_ONCE + 1,
         states=_states(found.counts, chosen), longest_words=LONGEST_WORDS,
         stream=_stream(chosen, found.points, mark_text(mark)),
         newcomers=[] if found.registered else _newcomers(request, site), zones=_zones(shown_sites.values(), now),

@@ -310,7 +310,7 @@ def listening_page(farm: Farm, server: WebServer, path: str) -> Iterator[tuple[P
 def test_a_page_hears_of_the_fans_it_shows_with_the_texts_it_shows(farm: Farm, server: WebServer) -> None:
     whole(farm)
     with listening_page(farm, server, "/?words=bin+3") as (shown, listening):
-        assert "north-4" not in shown.text
+        assert "meadow/north-4" not in [tags.get("data-fan") for _, tags in shown.tags]
         farm.now += timedelta(seconds=10)
         farm.reading("north-4", (16.1, 15.0, 14.6))
         farm.reading("north-3", (16.1, 15.0, 14.6))

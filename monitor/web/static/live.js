@@ -76,6 +76,7 @@
   // Sections that a script cannot tell from one event are taken from the page as the server writes it now.
   let folding = null;
   let folded = 0;
+  const unsure = (so) => document.documentElement.classList.toggle("unsure", so); // how it is now is not known
   const fold = () => {
     if (folding) return;
     folding = setTimeout(async () => {
@@ -84,7 +85,8 @@
       let answer;
       try {
         answer = await fetch(location.pathname + location.search, { headers: { accept: "text/html" } });
-      } catch { return; }
+      } catch { unsure(true); return; }
+      unsure(!answer.ok);
       if (!answer.ok) return;
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       for (const place of document.querySelectorAll("[data-fold]")) {
@@ -117,7 +119,7 @@
   if (!stream) return;
   const blocks = () => new Map([...document.querySelectorAll("[data-fan]")].map((one) => [one.dataset.fan, one]));
   const isList = "list" in stream.dataset;
-  let last = "", put = false, moved = false, lost = false, heardAt = Date.now();
+  let last = "", put = false, lost = false, heardAt = Date.now();
 
   const listen = () => {
     const address = new URL(stream.dataset.stream, location.href);
@@ -147,7 +149,6 @@
         const block = here.get(`${fan.site}/${fan.fan}`);
         if (!block) continue;
         if (!block.querySelector("[data-live=strip]")) { location.reload(); return; } // its first reading ever
-        moved = true;
         if (show(block, fan.shown)) {
           say(`${fan.fan}: ${fan.shown.state}`);
           fold();
@@ -184,7 +185,8 @@
   };
   setInterval(() => { age(); again(); }, AGE_EVERY_MS);
   if (isList) {
-    setInterval(() => { if (moved && !document.hidden) { moved = false; fold(); } }, ORDER_EVERY_MS);
+    // Also where nothing moves: the watch itself may stand still, and what stands above the list must say so.
+    setInterval(() => { if (!document.hidden) fold(); }, ORDER_EVERY_MS);
     document.addEventListener("focusout", () => { if (put) { put = false; fold(); } });
   }
   let asleep = null;
