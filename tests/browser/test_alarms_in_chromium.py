@@ -64,3 +64,22 @@ def test_a_site_is_taken_out_of_service_and_returned(chromium: Any, farm: Farm, 
         page.get_by_role("button", name="Return to service").click()
         page.wait_for_url("**/alarms#service")
         assert "All fans are in service." in page.locator("main").inner_text()
+
+
+def test_a_name_is_asked_once_and_may_be_changed_or_given_up(chromium: Any, farm: Farm, server: WebServer) -> None:
+    with opened(chromium, server, "/fans/meadow/north-3") as page:
+        field, low = page.locator("#low-by"), page.get_by_label("Tonight's low by the forecast")
+        for name in ("Ann", ""):
+            field.fill(name)
+            low.fill("30")
+            page.get_by_role("button", name="Enter the low").click()
+            page.wait_for_url("**/fans/meadow/north-3#tonight")
+            page.goto(server.address + "/alarms")
+            names = {one.input_value() for one in page.locator("input[name=by]").all()}
+            assert names == {name}
+            page.goto(server.address + "/fans/meadow/north-3")
+            assert field.input_value() == name
+            if name:  # parts of the page that are taken anew hold it too
+                page.evaluate("""() => { const here = document.querySelector('[data-fold=alarms]');
+                    here.innerHTML = '<input name="by">'; document.dispatchEvent(new Event("folded")); }""")
+                assert page.locator("[data-fold=alarms] input").input_value() == name

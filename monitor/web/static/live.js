@@ -97,6 +97,7 @@
         [...other.querySelectorAll("details")].forEach((one, at) => { one.open = Boolean(open[at]); });
         place.replaceChildren(...other.childNodes);
       }
+      document.dispatchEvent(new Event("folded"));
       if (isList) list(fresh.querySelector("[data-list]"));
     }, Math.max(400, folded + (isList ? LIST_EVERY_MS : FOLD_EVERY_MS) - Date.now()));
   };

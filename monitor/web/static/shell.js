@@ -84,6 +84,33 @@
     say("No connection: nothing was sent. Press once more when it is back.");
   });
 
+  // Where there are no accounts each entry asks for a name: what was last entered here stands in the field, to be changed
+  // or emptied. It stays in this browser.
+  const NAME = "name";
+  const names = () => document.querySelectorAll('input[name="by"]');
+  const remembered = () => { try { return localStorage.getItem(NAME) || ""; } catch { return ""; } };
+  const remember = (name) => {
+    try {
+      if (name) localStorage.setItem(NAME, name);
+      else localStorage.removeItem(NAME);
+    } catch { /* a browser that keeps nothing: the name is asked again */ }
+  };
+  const fill = () => {
+    const name = remembered();
+    for (const field of names()) {
+      if (!name || field.value || field.dataset.filled !== undefined) continue; // one that was emptied stays so
+      field.value = name.slice(0, field.maxLength > 0 ? field.maxLength : undefined);
+      field.dataset.filled = "";
+    }
+  };
+  document.addEventListener("submit", (event) => {
+    const field = event.target.querySelector('input[name="by"]');
+    if (field && !event.defaultPrevented) remember(field.value.trim());
+  });
+  document.addEventListener("folded", fill);
+  addEventListener("pageshow", fill);
+  fill();
+
   const links = document.querySelector(".by-thumb details");
   if (links) {
     document.addEventListener("click", (event) => { if (!links.contains(event.target)) links.open = false; });
