@@ -210,6 +210,14 @@ class ReadingsSettings(_Table):
     keep_free_percent: float = Field(15.0, strict=True, ge=10, le=90, description="a share of the disk from 10 to 90")
 
 
+class BackupSettings(_Table):
+    """Where a copy of the database goes each night; without a directory there is none."""
+
+    directory: Path | None = Field(None, description="a directory that is there, on another disk if you can")
+    at: Annotated[str, AfterValidator(_time_of_day)] = Field("02:30", description="a local time such as 02:30")
+    keep: int = Field(7, strict=True, ge=1, le=1000, description="how many are kept, from 1 to 1000")
+
+
 # ---------------------------------------------------------------------- payloads of other loggers
 
 
@@ -312,6 +320,7 @@ class Settings(_Table):
     heartbeat: HeartbeatSettings = Field(HeartbeatSettings(), description="a [heartbeat] table")
     influx: InfluxSettings = Field(InfluxSettings(), description="an [influx] table")
     readings: ReadingsSettings = Field(ReadingsSettings(), description="a [readings] table")
+    backup: BackupSettings = Field(BackupSettings(), description="a [backup] table")
     commit_seconds: float = Field(1.0, strict=True, ge=0.1, le=60, description="seconds from 0.1 to 60")
     data: Path = Field(Path("amp-monitor-data"), description="the directory that holds the database")
 
@@ -403,6 +412,9 @@ def _faults_together(table: Mapping[str, Any]) -> list[Fault]:
             faults.append(Fault(f"{here}.secret_file", "a file with the signing secret", "nothing"))
     faults.extend(_faults_of_forms(table))
     faults.extend(_faults_of_influx(_table(table, "influx")))
+    url = _table(table, "database").get("url", "sqlite:")
+    if "directory" in _table(table, "backup") and not str(url).startswith("sqlite:"):
+        faults.append(Fault("backup.directory", "nothing: a database on a server is backed up there", "a directory"))
     mqtt = _table(table, "mqtt")
     for name in ("mqtt", "web"):
         if ("cert_file" in _table(table, name)) != ("key_file" in _table(table, name)):

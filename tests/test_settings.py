@@ -166,6 +166,10 @@ WRONG = [
      "sites.home.conditions: expected [sites.NAME.conditions.ID] tables, found 5"),
     ("[sites.home.conditions]\noverload = 5",
      "sites.home.conditions.overload: expected [sites.NAME.conditions.ID] tables, found 5"),
+    ('[backup]\nat = "25:00"', 'backup.at: expected a local time such as 17:00, found "25:00"'),
+    ("[backup]\nkeep = 0", "backup.keep: expected how many are kept, from 1 to 1000, found 0"),
+    ('[backup]\ndirectory = "/b"\n[database]\nurl = "postgresql://x"',
+     "backup.directory: expected nothing: a database on a server is backed up there, found a directory"),
     *((f"[readings]\nkeep_days = {wrong}", f"readings.keep_days: expected {KEPT}, found {wrong}")
       for wrong in ("0", "44", "-1", "90.5", '"a year"')),
     *((f"[readings]\nkeep_free_percent = {wrong}",
@@ -173,7 +177,7 @@ WRONG = [
       for wrong in ("0", "9", "nan", '"20 %"')),
     ("[gauges]",
      ("gauges: expected a known key: database, mqtt, web, sites, intake, notices, heartbeat, influx, readings, "
-      'commit_seconds, data, found "gauges"')),
+      'backup, commit_seconds, data, found "gauges"')),
 ]  # fmt: skip
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import os
 import shutil
 import socket
 import ssl
@@ -54,7 +55,7 @@ def checkup(settings: Settings) -> list[Finding]:
     """Looks at everything the service needs; one broken thing hides no other."""
     return [*_clock(settings), *_disk(settings), *_database(settings), *_broker(settings), *_forms(settings),
             *_people(settings), *_pages(settings), *_routes(settings), *_heartbeat(settings),
-            *_influx(settings)]  # fmt: skip
+            *_influx(settings), *_backup(settings)]  # fmt: skip
 
 
 def _clock(settings: Settings) -> Iterator[Finding]:
@@ -94,6 +95,17 @@ def _database(settings: Settings) -> Iterator[Finding]:
             )
         else:
             yield Finding("last reading", True, f"came {heard:%Y-%m-%d %H:%M} UTC")
+
+
+def _backup(settings: Settings) -> Iterator[Finding]:
+    directory = settings.backup.directory
+    if directory is None:
+        return
+    there = directory.is_dir() and os.access(directory, os.W_OK)
+    words = f"each night at {settings.backup.at} to {directory}"
+    if not there:
+        words += ": no such directory, or it may not be written. Plug its disk in, or make it"
+    yield Finding("backup", there, words)
 
 
 def _broker(settings: Settings) -> Iterator[Finding]:

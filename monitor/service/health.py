@@ -111,6 +111,7 @@ class Health:
         archive: Callable[[], Mapping[str, Any]] | None = None,
         heartbeat: Callable[[], Mapping[str, Any]] | None = None,
         why_no_room: Callable[[], str | None] = lambda: None,
+        backup: Callable[[], Mapping[str, Any]] | None = None,
         clock: Callable[[], float] = time.time,
         steady: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -121,13 +122,14 @@ class Health:
         threads : which parts of the service live
         archive : how far the copy for keeping is behind: "behind_seconds", and "trouble" in words
         heartbeat : what became of the calls to the outside
+        backup : how the backups are: "late" in words
         why_no_room : why old readings cannot make room on the disk, where that is asked for
         clock : seconds since 1970
         """
         self._database, self._data, self._link, self._worker = database, data, link, worker
         self._threads, self._waits_for_clock = threads, waits_for_clock
         self._archive, self._heartbeat = archive, heartbeat
-        self._why_no_room = why_no_room
+        self._why_no_room, self._backup = why_no_room, backup
         self._clock, self._steady = clock, steady
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
@@ -202,6 +204,7 @@ class Health:
             },
             "archive": None if looked.archive is None else dict(looked.archive),
             "heartbeat": None if self._heartbeat is None else dict(self._heartbeat()),
+            "backup": None if self._backup is None else dict(self._backup()),
             "threads": threads,
             "disk": self._disk(),
             "clock": {
@@ -264,6 +267,8 @@ class Health:
         if looked.room is not None and looked.room.share < LEAST_FREE_SHARE:
             why = self._why_no_room()
             yield f"disk: {100 * looked.room.share:.1f} % free{f': {why}' if why else ''}"
+        if self._backup is not None and (why := self._backup().get("late")):
+            yield f"backup: {why}"
         behind = (looked.archive or {}).get("behind_seconds") or 0.0
         if behind > ARCHIVE_LATE_SECONDS:
             yield f"archive: {_span(behind)} behind: {(looked.archive or {}).get('trouble') or 'no reason is known'}"

@@ -20,6 +20,7 @@ from monitor.records.database import open_database
 from monitor.records.hours import HourPacker
 from monitor.records.start import load
 from monitor.service.archive import Archive
+from monitor.service.backup import Backup
 from monitor.service.cannot_store import CannotStore
 from monitor.service.delivery import Delivery, addresses
 from monitor.service.health import Health, worker_is_late
@@ -150,11 +151,15 @@ class Service:
             self.heartbeat = None
             if url is not None:
                 self.heartbeat = Heartbeat(url, settings.heartbeat.every_seconds, self._why_late, say=log.warning)
+            self.backup = None
+            if settings.backup.directory is not None:
+                self.backup = Backup(self.database, settings.backup.directory, settings.backup, clock=clock)
             self.health = Health(
                 self.database, settings.data, self.broker, self.worker, threads=self._lives,
                 waits_for_clock=lambda: self._waits, archive=self.archive.health if self.archive else None,
                 heartbeat=self.heartbeat.told if self.heartbeat else None,
-                why_no_room=lambda: self.retention.why_no_room, clock=clock,
+                why_no_room=lambda: self.retention.why_no_room,
+                backup=self.backup.health if self.backup else None, clock=clock,
             )  # fmt: skip
             self.metrics = Metrics(self.worker.counts, outbox.tries, self.health.told)
         except BaseException:
@@ -202,8 +207,9 @@ class Service:
         if self.heartbeat is not None:
             self.heartbeat.start()
         self.web.start()
-        if self.archive is not None:
-            self.archive.start()
+        for part in (self.archive, self.backup):
+            if part is not None:
+                part.start()
         self._thread("worker", self._work)
 
     def run(self) -> None:
@@ -247,8 +253,9 @@ class Service:
         self.delivery.stop()
         if self.heartbeat is not None:
             self.heartbeat.stop()
-        if self.archive is not None:
-            self.archive.stop()
+        for part in (self.archive, self.backup):
+            if part is not None:
+                part.stop()
         self.web.stop()
         self.health.stop()
         self.cannot_store.stop()
@@ -268,6 +275,7 @@ class Service:
             **({"heartbeat": self.heartbeat.alive} if self.heartbeat else {}),
             "cannot-store": self.cannot_store.alive,
             **({"archive": self.archive.alive} if self.archive else {}),
+            **({"backup": self.backup.alive} if self.backup else {}),
         }
 
     def _facts(self) -> Facts:
@@ -276,7 +284,7 @@ class Service:
         if room is not None:
             free = room.free_bytes + room.reusable_bytes
             disk = Disk(str(self.settings.data.absolute()), room.share, free, self.retention.why_no_room)
-        return Facts(disk, None, self.cannot_store.outage)
+        return Facts(disk, self.backup.late() if self.backup else None, self.cannot_store.outage)
 
     def _why_late(self) -> str | None:
         """Why the watch does not work now; None while it does."""

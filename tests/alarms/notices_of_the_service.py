@@ -19,8 +19,8 @@ AWAY = BrokerAway(
 
 
 UPKEEP = About(at(), at(2), 14, CHICAGO, page="http://192.168.1.20:8080/")
-DISK = Disk("/var/lib/fan-amp-monitor", 0.092, 2_700_000_000)
-FULL = "the database sqlite:////var/lib/fan-amp-monitor/monitor.db cannot grow: the disk is full. Make room on it."
+DISK = Disk("/var/lib/amp-monitor", 0.092, 2_700_000_000)
+FULL = "the database sqlite:////var/lib/amp-monitor/monitor.db cannot grow: the disk is full. Make room on it."
 
 
 def service_down_nobody_knows_why() -> Texts:
