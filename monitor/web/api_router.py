@@ -1,8 +1,9 @@
 """What every route of the API has in common, so that a new one only says what is its own.
 
-`api_router()` gives a router whose routes refuse a body of another kind with 415 and answer a GET with an entity tag
-(`web.etag`). What follows from a route's form (401, 403, 404 of a path with names in it, 422, ...) is described by
-`web.openapi` for all of them; a route says what else there is, and shows an example:
+`api_router()` gives a router whose routes refuse a body of another kind with 415 and a GET with a query parameter
+that they do not have with 422, and answer a GET with an entity tag (`web.etag`). What follows from a route's form
+(401, 403, 404 of a path with names in it, 422, ...) is described by `web.openapi` for all of them; a route says what
+else there is, and shows an example:
 
     router = api_router("jobs")
 
@@ -25,16 +26,18 @@ Plain data are encoded as they are: what a route declares is held by a test that
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Collection, Coroutine, Iterator
 from typing import Any
 
 import msgspec
 from fastapi import APIRouter
+from fastapi.dependencies.models import Dependant
 from fastapi.routing import APIRoute
 from pydantic import ConfigDict, JsonValue
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from monitor.errors import Fault
 from monitor.web.etag import conditional
 from monitor.web.problems import Problem
 
@@ -99,13 +102,53 @@ class ApiRoute(APIRoute):
         inner = super().get_route_handler()
         described = (self.openapi_extra or {}).get("requestBody", {}).get("content", {})
         takes = tuple(described) or ((JSON,) if self.body_field is not None else ())
+        queried = frozenset(_queried(self.dependant))
 
         async def handle(request: Request) -> Response:
+            if request.method in ("GET", "HEAD"):
+                refuse_unknown(request, queried)
             if takes:
                 _refuse_other_kinds(request, takes)
             return conditional(request, await inner(request))
 
         return handle
+
+
+def _queried(dependant: Dependant) -> Iterator[str]:
+    """Names of the query parameters of a route and of what it depends on."""
+    yield from (field.alias for field in dependant.query_params)
+    for inner in dependant.dependencies:
+        yield from _queried(inner)
+
+
+MOST_NAMED = 20
+"""Unknown parameters beyond these are not named each."""
+
+
+def refuse_unknown(request: Request, known: Collection[str]) -> None:
+    """A parameter that is not known would be left out of what is answered: whoever asks `?sitee=home` would take the
+    fans of all sites for those of one.
+
+    Parameters
+    ----------
+    known : the names there are
+
+    Raises
+    ------
+    Problem : 422, the query has a parameter of another name
+    """
+    unknown = [name for name in dict.fromkeys(request.query_params) if name not in known]
+    if not unknown:
+        return
+    there = ", ".join(sorted(known))
+    expected = f"one of: {there}" if known else "no query parameter"
+    faults = tuple(
+        Fault(f"query.{name[:60]}", expected, repr(request.query_params[name])[:60]) for name in unknown[:MOST_NAMED]
+    )
+    names = ", ".join(f'"{name[:60]}"' for name in unknown[:MOST_NAMED])
+    what = "There is no query parameter" if len(unknown) == 1 else "There are no query parameters"
+    ways = f"Those there are: {there}." if known else "Nothing can be asked for here but the whole."
+    raise Problem(422, f"{what} {names} here. {ways}", faults=faults)
 
 
 def _refuse_other_kinds(request: Request, takes: tuple[str, ...]) -> None:

@@ -48,6 +48,7 @@ ABOUT = (
     "Lists are `items` and `next`; `&next=TOKEN` gives the rest, null: this is all. What was there at the first "
     "part, and still is what was asked for, comes exactly once, whatever changes meanwhile; what came since may be in "
     "a later part or in none.\n\n"
+    "A query parameter that a GET does not have is answered with 422, which names those there are.\n\n"
     "Answers to GET carry an `ETag`; polled with `If-None-Match` they are sent only when they have changed. Errors are "
     "problem details (RFC 9457). A POST that asks the service for something answers 202 with its `outcome`, null where "
     "the service has not come to it within a moment: it still will.\n\n"
@@ -120,7 +121,7 @@ def _finish(method: str, path: str, operation: dict[str, Any]) -> None:
         _tagged(method, responses)
         if responses.get("422", {}).get("content", {}).get(JSON):  # as the framework describes it
             responses.pop("422")
-    for status in _that_follow(path, operation):
+    for status in _that_follow(method, path, operation):
         responses.setdefault(str(status), {})
     for status, response in responses.items():
         number = int(status)
@@ -144,7 +145,7 @@ def _tagged(method: str, responses: dict[str, Any]) -> None:
         }
 
 
-def _that_follow(path: str, operation: dict[str, Any]) -> Iterator[int]:
+def _that_follow(method: str, path: str, operation: dict[str, Any]) -> Iterator[int]:
     """Errors that follow from the form of an operation."""
     yield 403
     if not path.startswith(PREFIX):
@@ -154,5 +155,5 @@ def _that_follow(path: str, operation: dict[str, Any]) -> Iterator[int]:
         yield 404
     if "requestBody" in operation:
         yield from (400, 413, 415)
-    if "requestBody" in operation or operation.get("parameters"):
-        yield 422
+    if method == "GET" or "requestBody" in operation or operation.get("parameters"):
+        yield 422  # of a GET also for a query parameter that it does not have

@@ -383,6 +383,29 @@ def test_an_action_the_worker_has_not_come_to_waits(farm: Farm, client: httpx.Cl
     assert get(client, "/alarms")["items"][-1]["state"] == "ACKNOWLEDGED"
 
 
+def test_a_query_parameter_that_is_not_there_is_no_silent_answer_of_everything(
+    farm: Farm, client: httpx.Client
+) -> None:  # fmt: skip
+    whole(farm)
+    described = client.get("/api/v1/openapi.json").json()
+    asked = 0
+    for path, methods in described["paths"].items():
+        if "get" not in methods or not path.startswith("/api/v1/"):
+            continue
+        known = sorted(one["name"] for one in methods["get"].get("parameters", ()) if one["in"] == "query")
+        address = path.replace("{site}", "meadow").replace("{fan}", "north-3").replace("{number}", "1")
+        answer = client.get(address, params={"sitee": "hill", "b": ""} | dict.fromkeys(known[:1], "1"))
+        assert (answer.status_code, answer.headers["content-type"]) == (422, "application/problem+json"), path
+        told = answer.json()
+        assert [one["place"] for one in told["errors"]] == ["query.sitee", "query.b"]
+        expected = f"one of: {', '.join(known)}" if known else "no query parameter"
+        assert {one["expected"] for one in told["errors"]} == {expected}
+        assert told["detail"].startswith('There are no query parameters "sitee", "b" here.')
+        assert "422" in methods["get"]["responses"]
+        asked += 1
+    assert asked >= 15
+
+
 @pytest.mark.parametrize("number", ["99", "0", "x", "99999999999999999999999"])
 def test_alarms_that_are_not_there(farm: Farm, client: httpx.Client, number: str) -> None:
     whole(farm)
