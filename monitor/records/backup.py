@@ -22,6 +22,9 @@ PART: Final = ".part"
 """Ends the name of a copy that is not whole."""
 STEPS_A_LOOK: Final = 500
 """Of SQLite's virtual machine, between two looks whether to go on: some hundred rows."""
+SYNC_BYTES: Final = 2_000_000
+"""What is written of the copy goes to the disk in pieces of so much: all of it at its end would hold up the next commit
+for as long as the whole takes, on an SD card half a minute."""
 WAIT_SECONDS: Final = 10.0
 
 
@@ -59,8 +62,18 @@ def copy(file: Path, to: Path, go_on: Callable[[], bool] = lambda: True) -> None
 
 
 def _vacuum(file: Path, part: Path, go_on: Callable[[], bool]) -> None:
-    with contextlib.closing(_opened(file, go_on)) as connection:
-        connection.execute("PRAGMA synchronous = OFF")  # of the copy: it is brought to the disk as a whole, below
+    synced = 0
+
+    def in_pieces() -> bool:
+        nonlocal synced
+        written = part.stat().st_size
+        if written - synced >= SYNC_BYTES:
+            _to_the_disk(part)
+            synced = written
+        return go_on()
+
+    with contextlib.closing(_opened(file, in_pieces)) as connection:
+        connection.execute("PRAGMA synchronous = OFF")  # of the copy: that is seen to here
         connection.execute("VACUUM INTO ?", (str(part),))
 
 

@@ -69,10 +69,10 @@ def stored(
     key, versions = _registered(database, sites, site, fan)
     at_site = next((one for one in register.sites(database) if one.site == site), None)
     zone = "UTC" if at_site is None else at_site.time_zone
-    no_longer_kept = _no_longer_kept(database, key, from_ms, to_time_ms, zone)
+    said = no_longer_kept(database, key, from_ms, to_time_ms, zone)
     log, numbers, late = _log(database, key, from_ms, to_time_ms, how, zone)
-    if no_longer_kept is not None:
-        log = replace(log, how_read={**log.how_read, NO_LONGER_KEPT: no_longer_kept})
+    if said is not None:
+        log = replace(log, how_read={**log.how_read, NO_LONGER_KEPT: said})
     plates = _plates(versions, log, numbers, how)
     if how == MEASURED and plates.which is not None:
         log = replace(log, amps=amps_by(resolved(versions), log.amps, numbers, plates.which))
@@ -133,10 +133,15 @@ def _registered(database: Database, sites: Sites, site: str, fan: str) -> tuple[
     return found[0], register.versions(database, found[0].point_id)
 
 
-def _no_longer_kept(database: Database, key: PointKey, from_ms: int, to_time_ms: int, zone: str) -> str | None:
+def no_longer_kept(database: Database, key: PointKey, from_ms: int, to_time_ms: int, zone: str) -> str | None:
     """What is said where a span begins before the readings that are kept; None where it does not.
 
     Before that time the watch is not known either: as judged, the first hours after it may differ from what was stored.
+
+    Raises
+    ------
+    ConfigError : all of the span lies before them
+    LinkError : the database cannot be read
     """
     kept_ms = kept_from_ms(database, key.point_id)
     if kept_ms is None or from_ms >= kept_ms:

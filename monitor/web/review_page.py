@@ -17,8 +17,10 @@ from monitor.records import look, register
 from monitor.records.actions import clean
 from monitor.records.fan_file import read_nameplate
 from monitor.records.register import Site
+from monitor.records.rows import to_ms
 from monitor.records.scope import allows
 from monitor.review import child, command, published
+from monitor.review.stored import no_longer_kept
 from monitor.web.api import database_of, now_of, sites_of
 from monitor.web.pages import render
 from monitor.web.problems import not_found
@@ -119,6 +121,11 @@ def of_window(
         faults.append("The window has to end after it begins.")
     elif not faults and times[1] - times[0] > timedelta(days=LONGEST_DAYS):
         faults.append(f"The window is longer than {LONGEST_DAYS} days.")
+    if not faults:
+        database, span = database_of(request), (to_ms(times[0]), to_ms(times[1]))
+        key = next(one for one in register.points(database, [place.site]) if one.name == item["fan"])
+        told = _faults_of(lambda: no_longer_kept(database, key, *span, place.time_zone))
+        faults += [f"{one[:1].upper()}{one[1:]}" for one in told]
     if faults:
         return _form(request, entered, tuple(faults), 422)
     order = {

@@ -188,6 +188,18 @@ def test_the_disk_is_told_of(made: Made, monkeypatch: pytest.MonkeyPatch) -> Non
     assert made.late()[0].startswith("disk: ")
 
 
+def test_why_no_room_can_be_made_and_why_no_backup_was(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:
+    made.health._why_no_room = lambda: "the copy to x does not hold them yet"
+    made.health._backup = lambda: {"late": None, "kept": 3}
+    made.health.look()
+    assert made.late() == [] and made.health.told()["backup"] == {"late": None, "kept": 3}
+    made.health._backup = lambda: {"late": "there is no directory /b"}
+    monkeypatch.setattr(health_module, "LEAST_FREE_SHARE", 1.1)
+    disk, backup = made.late()
+    assert disk.endswith(" % free: the copy to x does not hold them yet")
+    assert backup == "backup: there is no directory /b"
+
+
 def test_a_notice_that_waits_for_long_and_a_route_that_reaches_nobody(made: Made, database: Database) -> None:
     put(database, 1, "waiting", NOW_MS - 899_000)
     put(database, 2, "waiting", NOW_MS)

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import httpx
 import pytest
+import sqlalchemy as sa
 
-from monitor.records import register
+from monitor.records import register, tables
 from monitor.review import child
 from monitor.web import reviewing
 from monitor.web.reviewing import Busy, Reviews
@@ -99,6 +100,20 @@ def test_a_window_of_a_stored_fan_is_reviewed_by_the_clock_of_its_site(client: h
     found = client.get(f"{answer.headers['location']}/findings.json").json()
     assert found["from"] >= "2026-10-04T01:00:00Z"
     assert found["how_read"]["as"] == "measured"
+
+
+def test_a_window_before_all_that_is_kept_is_told_beside_the_form(client: httpx.Client, farm: Farm) -> None:
+    farm.site()
+    farm.fan("bin-1")
+    row = {"before_ms": int(1000 * farm.now.timestamp()), "readings": 5000, "removed_ms": 0}
+    with farm.database.begin() as connection:
+        connection.execute(sa.insert(tables.readings_removed), [{"point_id": farm.point("bin-1"), **row}])
+    answer = client.post(
+        "/review/window",
+        data={"fan": "meadow/bin-1", "from": "2026-10-01T20:00", "to": "2026-10-02T20:00", "as": "judged"},
+    )
+    assert answer.status_code == 422
+    assert "Raw readings of meadow/bin-1 before 2026-10-03 20:46 are no longer kept: this time cannot" in answer.text
 
 
 def test_the_hours_before_an_end_stand_in_the_form_and_it_comes_first(client: httpx.Client, farm: Farm) -> None:
