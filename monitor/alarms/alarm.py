@@ -81,11 +81,10 @@ connection does not stand here: one that comes back was not put right."""
 KNOWN = 5
 """A load that somebody has acknowledged counts as told so often (`Alarm.told`): whoever is told again, after the
 longest quiet, is reminded and not rung, until worse has come."""
-GROWS = frozenset({"overload", "device-margin"})
-"""Of these, what is known rings again once it is worse ..."""
-WORSE = 0.03
-"""... by so much of the limit, or of the device's setting (derived: twice what a good clamp is off). Compared with what
-somebody knows of and not with the time before: else it could grow by a little each night unheard."""
+GROWS = {"overload": 0.03, "device-margin": 0.02}
+"""Of these, what is known rings again once it is so much of the limit, or of the device's setting, worse (derived: a
+clamp that stays where it is repeats itself within 1 %; a device may open anywhere from 1.05 to 1.20 of its setting).
+Compared with what somebody knows of and not with the time before: else it could grow by a little each night unheard."""
 FORGOTTEN = timedelta(days=60)
 """Not told for so long, it is news again."""
 QUIET_LOW = FORGOTTEN
@@ -189,7 +188,7 @@ def has_grown(alarm: Alarm, measure: float | None, now: datetime) -> bool:
         return False
     told = alarm.last_notice
     soon = told is not None and _last_notice_counts(alarm, now) and now - told < QUIET_HIGHEST
-    return not soon and _known(alarm, alarm.priority) and measure >= known + WORSE
+    return not soon and _known(alarm, alarm.priority) and measure >= known + GROWS[alarm.condition]
 
 
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:
@@ -419,7 +418,7 @@ def _is_worse(alarm: Alarm, event: Raised) -> bool:
     known = alarm.peak if alarm.known_peak is None else alarm.known_peak
     if alarm.condition not in GROWS or known is None or event.peak is None:
         return False
-    return not alarm.state.stands and event.peak >= known + WORSE
+    return not alarm.state.stands and event.peak >= known + GROWS[alarm.condition]
 
 
 def _last_notice_counts(alarm: Alarm, now: datetime) -> bool:

@@ -124,7 +124,7 @@ class Life(RuleBasedStateMachine):
         rank = PRIORITIES.index(priority)
         waited = self.now - when
         if wanted[0].cause == "grown worse":
-            assert before is not None and before.known_peak is not None and peak >= before.known_peak + 0.03
+            assert before is not None and before.known_peak is not None and peak >= before.known_peak + 0.02
             assert waited >= timedelta(minutes=30) and before.state.stands
             return
         soon = priority == "highest" or (priority != "low" and self.about is STOPPED)
