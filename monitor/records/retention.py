@@ -153,6 +153,18 @@ def _remember(connection: Connection, point_id: int, before_ms: int, rows: int, 
     upsert(connection, _REMOVED, [row], add=("readings",))
 
 
+def newest_ms(database: Database) -> int | None:
+    """Time of the newest reading of any point [event time], known to a minute; None: there is none.
+
+    Raises
+    ------
+    LinkError : the database cannot be read
+    """
+    with database.read() as connection:
+        found = connection.execute(sa.select(sa.func.max(tables.loggers.c.newest_ms))).scalar()
+        return None if found is None else int(found)
+
+
 def kept_from_ms(database: Database, point_id: int) -> int | None:
     """From when on the readings of a point are kept whole [event time]; None: none were ever removed.
 

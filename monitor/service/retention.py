@@ -24,7 +24,7 @@ from typing import Final
 from monitor.errors import LinkError
 from monitor.records import archive
 from monitor.records.database import Database, space
-from monitor.records.retention import LEAST_HOURS, Passed, Removal
+from monitor.records.retention import LEAST_HOURS, Passed, Removal, newest_ms
 from monitor.settings import ReadingsSettings
 
 log = logging.getLogger("monitor.worker")
@@ -129,7 +129,10 @@ class Retention:
         if self._target is not None:
             known = archive.cursor(self._database, self._target)
             copied = 0 if known is None else known.reading
-        self._removal = Removal(self._database, now_ms - days * DAY_MS, copied)
+        # A computer whose clock jumps years ahead would find all of it too old: readings tell the time as well.
+        newest = newest_ms(self._database)
+        at_ms = now_ms if newest is None else min(now_ms, newest)
+        self._removal = Removal(self._database, at_ms - days * DAY_MS, copied)
 
     @property
     def _share(self) -> float:

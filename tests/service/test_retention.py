@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from monitor.errors import LinkError
-from monitor.records import archive, retention
+from monitor.records import archive, retention, tables
 from monitor.records.commit import Batch, commit
-from monitor.records.database import Database
+from monitor.records.database import Database, upsert
 from monitor.records.packing import HOUR_MS
 from monitor.records.readings import window
 from monitor.records.rows import ReadingRows
@@ -143,3 +143,12 @@ def test_room_is_that_of_the_disk_and_of_free_pages(bench: Any) -> None:
     after = room(bench.database)
     assert after is not None and after.reusable_bytes - before.reusable_bytes > 480_000
     assert after.used_bytes == before.used_bytes
+
+
+def test_a_clock_that_jumps_years_ahead_takes_nothing(bench: Any) -> None:
+    keeper = Keeper(bench, keep_days=50)
+    heard = {"point_id": keeper.point, "newest_ms": int(MS), "readings": 60, "late": 0, "repeats": 0, "unknown_keys": 0}
+    with keeper.database.begin() as connection:
+        upsert(connection, tables.loggers, [heard])
+    keeper.retention.work(MS + 3650 * DAY_MS, math.inf)
+    assert keeper.kept() == 51  # by the time of the readings, as `test_by_days`
