@@ -31,6 +31,8 @@ COUNTED = "counted"
 """Cursor: loggers' rows speak of all readings up to this running number; of later ones the readings themselves do."""
 RANG_MS = 3_600_000
 """Notices made longer before the newest message do not matter to those that follow."""
+SEASON = timedelta(days=60)
+"""How long a trip is looked back at."""
 DAY = timedelta(hours=25)
 """How long runs are looked back at: a day and a margin."""
 
@@ -75,6 +77,8 @@ class Start:
     ended_runs: list[Run]
     """Those that ended in the `DAY` before the newest end, that wait to be judged, or that are the last of their fan;
     oldest first."""
+    trips: list[Run]
+    """Overload trips, likely or high, of the `SEASON` before the newest end."""
     alarms: list[Alarm]
     """The last alarm of each site, fan or supply, and condition, whatever its state."""
     next_reading: int
@@ -137,6 +141,7 @@ def load(database: Database) -> Start:
             recent=_recent(connection, points, newest_ms),
             open_runs=_open_runs(connection),
             ended_runs=_ended_runs(connection),
+            trips=_trips(connection),
             alarms=_last_alarms(connection),
             next_reading=next_reading,
             next_run=_next(connection, tables.runs.c.number),
@@ -230,6 +235,16 @@ def _ended_runs(connection: Connection) -> list[Run]:
     lately = table.c.end_ms > newest - int(DAY.total_seconds() * 1000)
     query = sa.select(table).where(ended, sa.or_(waits, lately, table.c.number.in_(last))).order_by(table.c.number)
     return [run_of(row) for row in connection.execute(query).mappings()]
+
+
+def _trips(connection: Connection) -> list[Run]:
+    table = tables.runs
+    newest = connection.execute(sa.select(sa.func.max(table.c.end_ms)).where(table.c.partition == PARTITION)).scalar()
+    query = sa.select(table).where(
+        table.c.partition == PARTITION, table.c.end_ms > (newest or 0) - int(SEASON.total_seconds() * 1000),
+        table.c.end_cause == "overload trip", table.c.confidence.in_(("high", "likely")),
+    )  # fmt: skip
+    return [run_of(row) for row in connection.execute(query.order_by(table.c.number)).mappings()]
 
 
 def _last_alarms(connection: Connection) -> list[Alarm]:

@@ -24,6 +24,7 @@ from monitor.service.figures import Figures
 from monitor.service.growing import Growing
 from monitor.service.maintenance import Maintenance
 from monitor.service.nights import Nights
+from monitor.service.opened import Opened
 from monitor.service.pending import Pending
 from monitor.service.plans import Plans
 from monitor.service.plant import Plant, Point
@@ -61,9 +62,11 @@ class Changes:
         self._now = now
         self._runs = beginning.open_runs(start, plant)
         self._next_run = start.next_run
+        self.opened = Opened(plant, book, figures, self.apply)
+        self.opened.begin(start.trips)
         self.verdicts = Verdicts(
-            plant, book, steady,
-            apply=self.apply, tell=self._tell, stronger=self._told_by_a_stronger, keep=self._keep_run,
+            plant, book, steady, apply=self.apply, tell=self._tell, stronger=self._told_by_a_stronger,
+            keep=self._keep_run, judged=self.opened.tripped,
         )  # fmt: skip
         self.verdicts.begin(start.ended_runs, start.open_runs)
         self.by_design = ByDesign(
@@ -200,6 +203,7 @@ class Changes:
         """What can be told of an alarm now."""
         story = self._figures.story(point, alarm, self._standing(point), now)
         told_of = self.verdicts.words(point, alarm) | self.site_silence.words(alarm) | self.supper.words(alarm)
+        told_of |= self.opened.words(point, alarm)
         return replace(story, **told_of)
 
     def _story_of(self, alarm: Alarm, now: datetime) -> Story | None:

@@ -66,6 +66,7 @@ class Verdicts:
     def __init__(
         self, plant: Plant, book: AlarmBook, steady: Callable[[], float], *, apply: Apply, tell: Tell,
         stronger: Callable[[Point, About], bool], keep: Callable[[Run], None],
+        judged: Callable[[Run, float, float], None],
     ) -> None:  # fmt: skip
         """
         Parameters
@@ -75,9 +76,11 @@ class Verdicts:
         tell : takes a change of a condition to its alarm
         stronger : whether a stronger condition of the fan stands, which tells what a weaker one no longer does
         keep : puts a run into the next commit
+        judged : is told of each verdict, with the first stopped reading [ms] and the last running one [A]
         """
         self._plant, self._book, self._steady = plant, book, steady
         self._apply, self._tell, self._stronger, self._keep = apply, tell, stronger, keep
+        self._judged = judged
         self._ended: dict[int, list[Ended]] = {}
         """Row of a fan -> its runs of the last day, oldest first; those that wait among them."""
         self._open: dict[int, float] = {}
@@ -305,6 +308,7 @@ class Verdicts:
     # --- what follows from a verdict ---------------------------------------------------------------------------
 
     def _follow(self, point: Point, one: Ended, due_ms: float, *, together: bool) -> None:
+        self._judged(one.run, one.ending.stop_ms, one.ending.last_amps)
         if self._trip(point, one):
             row = for_fan(self._conditions(point, one))["tripped"]
             since = _time(one.ending.stop_ms)

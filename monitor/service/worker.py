@@ -301,7 +301,9 @@ class Worker:
         self._keeping.now(of_fans, limits[fans], judged)
         self._changes.take(changes)
         self._changes.verdicts.carry_on(fed, judged)
-        self._changes.growing.look(np.unique(fed.fan).tolist())
+        heard = np.unique(fed.fan).tolist()
+        self._changes.opened.look(heard)
+        self._changes.growing.look(heard)
 
     def _take_in(self, messages: Sequence[Message]) -> Taken:
         """What became of messages. One that shows a fault of ours must not come back for ever and stop all others."""

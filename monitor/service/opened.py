@@ -1,0 +1,150 @@
+"""At what current a fan's overload device has opened: near that it is told, also where its setting still allows it.
+
+A device may open anywhere from 1.05 to 1.20 of its setting (IEC 60947-4-1), and sooner where it is old, warm or set
+otherwise than registered. The watch warns from 1.05 on; a device that opens there leaves no time. But one that has
+opened tells by itself where it does: from then on a little less than that current is `device-margin` too.
+
+Trips that count are overload trips, likely or high, of the last 60 days, under the same setting, pitch, clamp and
+motor. One that was wrong shows: the fan then carries that current for half an hour and does not trip.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
+
+from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
+from monitor.records.rows import Run
+from monitor.service.book import AlarmBook
+from monitor.service.figures import Figures
+from monitor.service.plant import Plant, Point
+from monitor.watch import ends, layout
+from monitor.watch.columns import Floats
+from monitor.watch.kernel import PROVEN_AT, PROVEN_TIMES
+from monitor.watch.lookback import five_minutes
+from monitor.watch.overrides import for_fan, turned_off
+
+CONDITION = "device-margin"
+NEAR, CLEAR = 0.97, 0.94
+"""Of the least current at which it opened: raised from here on, over below there (derived: a load that grows by 5 to
+30 % in 3 to 12 h passes the last 3 % in 20 min and more)."""
+KNOWN_FOR_MS = 60.0 * 86_400_000.0
+"""A trip counts for so long: a season."""
+CARRIED = 1.005
+"""A half hour's mean so much above it: it does not open there after all."""
+INTO_RUN_MS = 120_000.0
+"""Not so soon after a start."""
+
+
+class Opened:
+    """Kept by the worker."""
+
+    def __init__(
+        self, plant: Plant, book: AlarmBook, figures: Figures, apply: Callable[[Point, About, Event], Alarm | None]
+    ) -> None:  # fmt: skip
+        self._plant, self._book, self._figures, self._apply = plant, book, figures, apply
+        self._trips: dict[int, list[tuple[float, float]]] = {}
+        """Point -> its trips that count: first stopped reading [ms] and the last leg current before it [A]."""
+
+    def begin(self, runs: Iterable[Run]) -> None:
+        """Takes up what is stored: ended runs, in any order."""
+        for run in runs:
+            told = run.ending or {}
+            stop_ms, amps = told.get("stop_ms"), told.get("last_amps")
+            if stop_ms is not None and amps is not None:
+                self.tripped(run, float(stop_ms), float(amps))
+
+    def tripped(self, run: Run, stop_ms: float, amps: float) -> None:
+        """A run was judged.
+
+        Parameters
+        ----------
+        stop_ms : its first stopped reading [event time]
+        amps : the highest leg of its last running reading [A]
+        """
+        if run.end_cause == ends.OVERLOAD_TRIP and run.confidence in (ends.HIGH, ends.LIKELY):
+            self._trips.setdefault(run.point_id, []).append((stop_ms, amps))
+
+    def least(self, point: Point, t_ms: float) -> tuple[float, float] | None:
+        """When it opened at the least current, and that current [ms, A]; None: it has not, as it is set now."""
+        trips = self._trips.get(point.point_id)
+        if not trips:
+            return None
+        now = self._plant.version_at(point, t_ms).counted
+        kept = []
+        for stop_ms, amps in trips:
+            then = self._plant.version_at(point, stop_ms).counted
+            same = (then.worn_since, then.motor_number) == (now.worn_since, now.motor_number)
+            if same and t_ms - stop_ms <= KNOWN_FOR_MS:
+                kept.append((stop_ms, amps))
+        self._trips[point.point_id] = kept
+        return min(kept, key=lambda one: one[1], default=None)
+
+    def look(self, rows: Iterable[int]) -> None:
+        """Looks at fans that were just heard.
+
+        Parameters
+        ----------
+        rows : of the watch
+        """
+        for row in rows:
+            point = self._plant.points[row]
+            if self._trips.get(point.point_id):
+                self._look_at(point)
+
+    def words(self, point: Point, alarm: Alarm) -> dict[str, tuple[str, ...]]:
+        """What a notice says of it besides: fields of `alarms.story.Story`."""
+        found = None
+        if alarm.condition == CONDITION and not self._told_by_the_watch(point):
+            found = self.least(point, alarm.since.timestamp() * 1000.0)
+        return {} if found is None else {"also": (f"Its overload device has opened at {found[1]:.1f} A before.",)}
+
+    def _look_at(self, point: Point) -> None:
+        state = self._plant.states[point.row]
+        t_ms = float(state[layout.AMPS_MS])
+        found, seen = self.least(point, t_ms), self._figures.last(point)
+        alarm = self._book.get(About(point.site, point.name, None, CONDITION))
+        stands = alarm is not None and alarm.state.stands
+        ours = stands and not self._told_by_the_watch(point)
+        if found is None or seen is None:
+            if ours:
+                self._over(point, t_ms)
+            return
+        _, opened = found
+        if float(state[layout.HALF_DAY_MAX]) > CARRIED * opened and self._since_trip(point, state):
+            self._trips[point.point_id] = [one for one in self._trips[point.point_id] if one[1] > opened]
+            return
+        running = state[layout.RUNNING] == 1.0 and t_ms - float(state[layout.RUN_START_MS]) >= INTO_RUN_MS
+        legs = [five_minutes(state, leg) for leg in range(len(seen.legs))]
+        amps = max((leg for leg in legs if not math.isnan(leg)), default=math.nan)
+        if ours and not (state[layout.RUNNING] == 1.0 and amps >= CLEAR * opened):
+            self._over(point, t_ms)
+        elif not stands and running and min(amps, seen.highest) >= NEAR * opened:
+            self._raise(point, state, t_ms, amps, opened)
+
+    def _raise(self, point: Point, state: Floats, t_ms: float, amps: float, opened: float) -> None:
+        conditions = self._plant.version_at(point, t_ms).nameplate.conditions
+        if turned_off(conditions, CONDITION):
+            return
+        row, at = for_fan(conditions)[CONDITION], datetime.fromtimestamp(t_ms / 1000.0, UTC)
+        limits = self._plant.limits[self._plant.limits_of[point.row]]
+        setting, proven = float(limits[layout.DEVICE_SETTING]), float(state[layout.TOP3]) * PROVEN_TIMES / PROVEN_AT
+        against = proven if proven > setting else setting
+        event = Raised(
+            row.id, at, at, amps / against, NEAR * opened / against, amps / against, row.priority, rings=row.rings
+        )
+        self._apply(point, About(point.site, point.name, None, CONDITION), event)
+
+    def _over(self, point: Point, t_ms: float) -> None:
+        about = About(point.site, point.name, None, CONDITION)
+        self._apply(point, about, Returned(datetime.fromtimestamp(t_ms / 1000.0, UTC)))
+
+    def _told_by_the_watch(self, point: Point) -> bool:
+        phase = self._plant.states[point.row][layout.place_of(CONDITION) + layout.PHASE]
+        return bool(phase >= layout.STANDING)
+
+    def _since_trip(self, point: Point, state: Floats) -> bool:
+        """The half day in progress began after its last trip: what it carried, it carried since."""
+        last = max(stop_ms for stop_ms, _ in self._trips[point.point_id])
+        return bool(float(state[layout.HALF_DAY]) * 144.0 * 300_000.0 >= last)

@@ -1,0 +1,104 @@
+"""A device that has opened once is known by the current at which it did."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from tests.service.verdict_farm import FED, Farm
+
+HOUR = 3600.0
+
+
+@pytest.fixture
+def opened(bench: Any, plate: str) -> Farm:
+    """A fan whose device, set to 10 A, has opened at 10.6 A; it was told and acknowledged, and runs again at 9 A."""
+    bench.register("north", plate)
+    bench.begin().round()
+    farm = Farm(bench)
+    farm.ran("north", amps=9.0, **FED)
+    farm.go(200.0, north=(10.6, FED))
+    farm.go(130.0, north=(0.0, FED))
+    assert farm.verdicts("north") == [("overload trip", "likely")]
+    farm.go(300.0, north=(9.0, FED))
+    for alarm in bench.raised("tripped") + bench.raised("overload"):
+        bench.act("acknowledge", alarm=alarm["number"])
+    runs(farm, 9.0, 4.5 * HOUR)
+    return farm
+
+
+def runs(farm: Farm, amps: float, seconds: float) -> None:
+    """It runs on; heard in one message."""
+    steps = int(seconds // 10)
+    farm.bench.wall += timedelta(seconds=10 * steps)
+    farm.bench.put("north", [farm.bench.reading(farm.at + 10.0 * n, amps, **FED) for n in range(1, steps + 1)])
+    farm.at += 10.0 * steps
+    farm.bench.worker.round()
+    farm.bench.pass_time(2.0, 1.0)
+    farm.bench.wall -= timedelta(seconds=2)
+
+
+def margin(farm: Farm) -> list[str]:
+    return [state for _, _, state in farm.alarms("device-margin")]
+
+
+def test_near_that_current_it_is_told_though_its_setting_allows_it(opened: Farm) -> None:
+    opened.go(600.0, north=(10.2, FED))
+    assert margin(opened) == []
+    opened.go(360.0, north=(10.35, FED))
+    assert margin(opened) == ["UNACKNOWLEDGED"]
+    (notice,) = opened.notices("device-margin")
+    assert notice["rings"] and "Its overload device has opened at 10.6 A before." in notice["long"]
+    opened.go(120.0, north=(10.1, FED))
+    assert margin(opened) == ["UNACKNOWLEDGED"]
+    opened.go(360.0, north=(9.8, FED))
+    assert margin(opened) == ["RETURNED_UNACKNOWLEDGED"]
+
+
+def test_it_is_known_after_a_restart_and_over_when_the_fan_stops(opened: Farm) -> None:
+    opened.bench.begin().round()
+    opened.bench.pass_time(15.0, 1.0)
+    opened.bench.wall -= timedelta(seconds=15)
+    opened.go(400.0, north=(10.4, FED))
+    assert margin(opened) == ["UNACKNOWLEDGED"]
+    opened.go(20.0, north=(0.0, FED))
+    assert margin(opened) == ["RETURNED_UNACKNOWLEDGED"]
+
+
+def test_what_the_watch_tells_itself_is_told_once(opened: Farm) -> None:
+    opened.go(400.0, north=(10.4, FED))
+    opened.go(400.0, north=(10.8, FED))
+    assert margin(opened) == ["UNACKNOWLEDGED"] and len(opened.notices("device-margin")) == 1
+    opened.go(600.0, north=(9.0, FED))
+    opened.go(600.0, north=(9.0, FED))
+    assert margin(opened) == ["RETURNED_UNACKNOWLEDGED"]
+
+
+def test_another_setting_is_another_device(opened: Farm, plate: str) -> None:
+    opened.bench.register("north", plate.replace("setting_amps = 10.0", "setting_amps = 10.2"), since=opened.bench.wall)
+    opened.bench.pass_time(2.0, 1.0)
+    opened.bench.wall -= timedelta(seconds=2)
+    opened.go(600.0, north=(10.4, FED))
+    assert margin(opened) == []
+
+
+def test_a_device_that_carries_it_for_half_an_hour_does_not_open_there(opened: Farm) -> None:
+    runs(opened, 9.0, 12.0 * HOUR)  # into another half day
+    runs(opened, 10.7, HOUR)
+    runs(opened, 9.0, HOUR)
+    before = len(opened.notices("device-margin"))
+    opened.go(600.0, north=(10.4, FED))
+    assert len(opened.notices("device-margin")) == before and "UNACKNOWLEDGED" not in margin(opened)
+
+
+def test_a_condition_that_is_off_stays_off(bench: Any, plate: str) -> None:
+    bench.register("north", plate + "[conditions.device-margin]\noff = true\n")
+    bench.begin().round()
+    farm = Farm(bench)
+    farm.ran("north", amps=9.0, **FED)
+    farm.go(200.0, north=(10.6, FED))
+    farm.go(130.0, north=(0.0, FED))
+    farm.go(600.0, north=(10.4, FED))
+    assert farm.verdicts("north") == [("overload trip", "likely")] and margin(farm) == []
