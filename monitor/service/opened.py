@@ -74,9 +74,11 @@ class Opened:
         now = self._plant.version_at(point, t_ms).counted
         kept = []
         for stop_ms, amps in trips:
-            then = self._plant.version_at(point, stop_ms).counted
+            version = self._plant.version_at(point, stop_ms)
+            then, setting = version.counted, float(self._plant.limits[version.limits, layout.DEVICE_SETTING])
             same = (then.worn_since, then.motor_number) == (now.worn_since, now.motor_number)
-            if same and t_ms - stop_ms <= KNOWN_FOR_MS:
+            # Less than its setting was no more than the last that a slow logger saw before it.
+            if same and amps >= setting and t_ms - stop_ms <= KNOWN_FOR_MS:
                 kept.append((stop_ms, amps))
         self._trips[point.point_id] = kept
         return min(kept, key=lambda one: one[1], default=None)

@@ -102,3 +102,18 @@ def test_a_condition_that_is_off_stays_off(bench: Any, plate: str) -> None:
     farm.go(130.0, north=(0.0, FED))
     farm.go(600.0, north=(10.4, FED))
     assert farm.verdicts("north") == [("overload trip", "likely")] and margin(farm) == []
+
+
+def test_a_last_reading_below_its_setting_says_nothing(bench: Any, plate: str) -> None:
+    """Heated at 14 A, seen at 9 A last: it has opened, but not at 9 A."""
+    bench.register("north", plate)
+    bench.begin().round()
+    farm = Farm(bench)
+    farm.ran("north", amps=8.0, **FED)
+    farm.go(420.0, north=(14.0, FED))
+    farm.go(10.0, north=(9.0, FED))
+    farm.go(130.0, north=(0.0, FED))
+    assert farm.verdicts("north")[0][0] == "overload trip"
+    farm.bench.act("acknowledge", alarm=farm.bench.raised("tripped")[0]["number"])
+    farm.go(900.0, north=(8.9, FED))
+    assert margin(farm) in ([], ["RETURNED_UNACKNOWLEDGED"])
