@@ -162,6 +162,7 @@ class Delivery:
             threads = [*self._workers.values(), *([self._thread] if self._thread else [])]
         for thread in threads:
             thread.join(max(0.0, until - time.monotonic()))
+        self._marks.end(max(0.0, until - time.monotonic()))
         self._abandoned = True
         self._thread = None
 

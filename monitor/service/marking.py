@@ -66,6 +66,13 @@ class Marks:
                 self._thread.start()
         mark.over.wait()
 
+    def end(self, seconds: float) -> None:
+        """Waits for what is being stored, once `stopping` is set: the database must not be closed beside it."""
+        with self._lock:
+            thread = self._thread
+        if thread is not None:
+            thread.join(seconds)
+
     def _run(self) -> None:
         taken: list[_Mark] = []
         try:

@@ -122,3 +122,26 @@ def test_a_fault_of_ours_is_known_and_nobody_waits_for_ever() -> None:
         assert not thread.is_alive()
     assert store.failure
     assert {type(one) for one in store.failure} == {ZeroDivisionError}
+
+
+def test_the_end_waits_for_what_is_being_stored() -> None:
+    """Else the database is closed beside it."""
+    begun, goes_on, stored = threading.Event(), threading.Event(), []
+
+    def slow(tries: Sequence[Tried]) -> None:
+        begun.set()
+        goes_on.wait(5.0)
+        stored.extend(tries)
+
+    stopping = threading.Event()
+    marks = Marks(slow, say=lambda text: None, stopping=stopping, guarded=lambda work: work)
+    putting = threading.Thread(target=marks.put, args=(tried(1),))
+    putting.start()
+    assert begun.wait(5.0)
+    stopping.set()
+    marks.end(0.05)
+    assert stored == []
+    threading.Timer(0.1, goes_on.set).start()
+    marks.end(5.0)
+    assert len(stored) == 1
+    putting.join(5.0)
