@@ -39,7 +39,7 @@ def plan_words(plan: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> str:
     ----------
     plan : as `planned_stops.waiting` gives it
 
-    >>> from datetime import UTC
+    >>> from datetime import UTC, datetime, timedelta
     >>> farm, at = ZoneInfo("America/Chicago"), datetime(2026, 10, 5, 14, 0, tzinfo=UTC)
     >>> plan = {"from": at, "until": at + timedelta(hours=3), "by": "Ann", "why": "new bearings", "instead_of": None}
     >>> plan_words(plan, farm, at - timedelta(hours=20))

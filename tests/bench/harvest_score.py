@@ -226,12 +226,14 @@ def _was_so(season: Harvest, fan: Fan, condition: str, at_ms: float, ends: list[
         limit = float(np.nanmin(fan.limit[recent]))
         least = {"overload": limit, "low-margin": 0.95 * limit}.get(condition, 1.05 * fan.setting)
         return most >= 0.99 * min(least, limit if condition == "trip-near" else math.inf)
+    if condition == "supply-lost":
+        plans = season.scenario.sites[SITE].fans
+        if plans[fan.name].sends.volts:
+            return True  # measured; a supply may be out while its fans stand
+        mine = [one for one in ends if plans[one.fan].supply == plans[fan.name].supply]
+        return any(one.cause == "supply lost" and 0.0 <= at_ms - ms(one.t) <= 12 * HOUR_MS for one in mine)
     if condition in AFTER_A_TRIP:
-        causes = {
-            "tripped": (OVERLOAD_TRIP, "phase lost"),
-            "phase-lost": ("phase lost",),
-            "supply-lost": ("supply lost",),
-        }
+        causes = {"tripped": (OVERLOAD_TRIP, "phase lost"), "phase-lost": ("phase lost",)}
         wanted = causes.get(condition)
         times = [ms(one.t) for one in ends if one.fan == fan.name and (wanted is None or one.cause in wanted)]
         return any(0.0 <= at_ms - t <= 12 * HOUR_MS for t in times)

@@ -27,6 +27,10 @@ def newest(farm: Farm, condition: str) -> int:
 
 def live(farm: Farm) -> None:
     """Two fans to which everything happens that can happen to an alarm."""
+    farm.go(180, north=(9.0, FED), south=(10.3, FED))
+    do(farm, "acknowledge", alarm=newest(farm, "overload"))
+    farm.go(1800, south=(9.9, FED))
+    farm.go(400, south=(10.8, FED))  # grown worse
     heat_until_it_opens(farm, FED)
     farm.go(130, north=(0.0, FED), south=(9.0, FED))  # tripped
     farm.go(60, north=(9.0, FED), south=(9.0, FED))  # returned, latched

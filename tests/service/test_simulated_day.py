@@ -18,6 +18,7 @@ from monitor.records.replay import JUDGED, replay, told
 from monitor.service.intake import LATE
 from monitor.watch import layout
 from monitor.watch.columns import Change, Ending
+from monitor.watch.ends import OVERLOAD_TRIP
 from simulated.farm import Farm
 from simulated.scenario import load
 
@@ -125,7 +126,7 @@ def test_a_night_of_the_farm(bench: Any, make_message: Any, scenario: str, hours
     assert set(bench.reasons()) == refused
 
     stored = {}
-    stored_alarms = alarms_told(bench)
+    stored_alarms, runs = alarms_told(bench), bench.rows(tables.runs)
     for _, fan in farm.nameplates():
         columns = bench.stored(fan)
         stored[fan] = len(columns["t_ms"])
@@ -137,7 +138,11 @@ def test_a_night_of_the_farm(bench: Any, make_message: Any, scenario: str, hours
             assert np.array_equal(found, getattr(again.rows, name), equal_nan=True), (fan, name)
         assert again.rows.running.tolist() == ((again.judged.flags & layout.IS_RUNNING) != 0).tolist(), fan
         assert again.version.tolist() == again.rows.version.tolist() and (again.rows.flags & LATE == 0).all()
-        assert alarms_of(again.changes) == stored_alarms.get(fan, []), fan
+        kept, found = stored_alarms.get(fan, []), alarms_of(again.changes)
+        if any(row["point_id"] == bench.point_id(fan) and row["end_cause"] == OVERLOAD_TRIP for row in runs):
+            # near the current at which its device opened it is told sooner than the watch does (`service/opened.py`)
+            kept, found = ([one for one in some if one[0] != "device-margin"] for some in (kept, found))
+        assert found == kept, fan
         assert runs_of(again.changes) == runs_stored(bench, fan), fan
     sent_readings = Counter(one.topic.split("/")[3] for one in sent)
     assert all(stored[fan] > 0.5 * sent_readings[fan] > 100 for fan in stored if fan not in ("gap-packed",)), stored
@@ -145,6 +150,6 @@ def test_a_night_of_the_farm(bench: Any, make_message: Any, scenario: str, hours
 
     # runs: none open but those that run now, none over another
     for point in {row["point_id"] for row in bench.rows(tables.runs)}:
-        runs = sorted((row["start_ms"], row["end_ms"]) for row in bench.rows(tables.runs) if row["point_id"] == point)
-        assert all(run[1] is not None for run in runs[:-1])
-        assert all(before[1] < after[0] for before, after in pairwise(runs))
+        spans = sorted((row["start_ms"], row["end_ms"]) for row in bench.rows(tables.runs) if row["point_id"] == point)
+        assert all(run[1] is not None for run in spans[:-1])
+        assert all(before[1] < after[0] for before, after in pairwise(spans))
