@@ -6,7 +6,6 @@ a gust. So the mean of the last whole five minutes is looked at, of fans that su
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
@@ -14,10 +13,8 @@ from monitor.alarms.alarm import GROWS, About, Alarm, Event, Raised, has_grown
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
 from monitor.service.plant import Plant, Point
+from monitor.service.present_load import highest_of_five_minutes, margin_against
 from monitor.watch import layout
-from monitor.watch.columns import Floats
-from monitor.watch.kernel import PROVEN_AT, PROVEN_TIMES
-from monitor.watch.lookback import five_minutes
 
 
 class Growing:
@@ -52,18 +49,11 @@ class Growing:
         seen = self._figures.last(point)
         if seen is None or state[layout.RUNNING] != 1.0:
             return
-        legs = [five_minutes(state, leg) for leg in range(len(seen.legs))]
-        amps = max((leg for leg in legs if not math.isnan(leg)), default=math.nan)
-        measure = amps / (_margin_against(state, limits) if alarm.condition == "device-margin" else seen.limit)
+        against = margin_against(state, limits) if alarm.condition == "device-margin" else seen.limit
+        measure = highest_of_five_minutes(state, len(seen.legs)) / against
         if has_grown(alarm, measure, self._now()):
             at = datetime.fromtimestamp(float(state[layout.AMPS_MS]) / 1000.0, UTC)
             event = Raised(
                 alarm.condition, at, alarm.since, measure, alarm.setpoint, measure, alarm.priority, rings=alarm.rings
             )
             self._apply(point, alarm.about, event)
-
-
-def _margin_against(state: Floats, limits: Floats) -> float:
-    """What the margin of an overload device is measured against [A], as the kernel has it."""
-    setting, proven = float(limits[layout.DEVICE_SETTING]), float(state[layout.TOP3]) * PROVEN_TIMES / PROVEN_AT
-    return proven if proven > setting else setting

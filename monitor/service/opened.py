@@ -10,7 +10,6 @@ motor. One that was wrong shows: the fan then carries that current for half an h
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
@@ -19,10 +18,9 @@ from monitor.records.rows import Run
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
 from monitor.service.plant import Plant, Point
+from monitor.service.present_load import highest_of_five_minutes, margin_against
 from monitor.watch import ends, layout
 from monitor.watch.columns import Floats
-from monitor.watch.kernel import PROVEN_AT, PROVEN_TIMES
-from monitor.watch.lookback import five_minutes
 from monitor.watch.overrides import for_fan, turned_off
 
 CONDITION = "device-margin"
@@ -118,8 +116,7 @@ class Opened:
             self._trips[point.point_id] = [one for one in self._trips[point.point_id] if one[1] > opened]
             return
         running = state[layout.RUNNING] == 1.0 and t_ms - float(state[layout.RUN_START_MS]) >= INTO_RUN_MS
-        legs = [five_minutes(state, leg) for leg in range(len(seen.legs))]
-        amps = max((leg for leg in legs if not math.isnan(leg)), default=math.nan)
+        amps = highest_of_five_minutes(state, len(seen.legs))
         if ours and not (state[layout.RUNNING] == 1.0 and amps >= CLEAR * opened):
             self._over(point, t_ms)
         elif not stands and running and min(amps, seen.highest) >= NEAR * opened:
@@ -130,9 +127,7 @@ class Opened:
         if turned_off(conditions, CONDITION):
             return
         row, at = for_fan(conditions)[CONDITION], datetime.fromtimestamp(t_ms / 1000.0, UTC)
-        limits = self._plant.limits[self._plant.limits_of[point.row]]
-        setting, proven = float(limits[layout.DEVICE_SETTING]), float(state[layout.TOP3]) * PROVEN_TIMES / PROVEN_AT
-        against = proven if proven > setting else setting
+        against = margin_against(state, self._plant.limits[self._plant.limits_of[point.row]])
         event = Raised(
             row.id, at, at, amps / against, NEAR * opened / against, amps / against, row.priority, rings=row.rings
         )
