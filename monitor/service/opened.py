@@ -21,6 +21,7 @@ from monitor.service.plant import Plant, Point
 from monitor.service.present_load import highest_of_five_minutes, margin_against
 from monitor.watch import ends, layout
 from monitor.watch.columns import Floats
+from monitor.watch.lookback import FIVE_MS, FIVES_A_HALF_DAY
 from monitor.watch.overrides import for_fan, turned_off
 
 CONDITION = "device-margin"
@@ -66,20 +67,18 @@ class Opened:
 
     def least(self, point: Point, t_ms: float) -> tuple[float, float] | None:
         """When it opened at the least current, and that current [ms, A]; None: it has not, as it is set now."""
-        trips = self._trips.get(point.point_id)
-        if not trips:
-            return None
-        now = self._plant.version_at(point, t_ms).counted
-        kept = []
-        for stop_ms, amps in trips:
+        return min(self._that_count(point, t_ms), key=lambda one: one[1], default=None)
+
+    def _that_count(self, point: Point, t_ms: float) -> list[tuple[float, float]]:
+        now, found = self._plant.version_at(point, t_ms).counted, []
+        for stop_ms, amps in self._trips.get(point.point_id, []):
             version = self._plant.version_at(point, stop_ms)
             then, setting = version.counted, float(self._plant.limits[version.limits, layout.DEVICE_SETTING])
             same = (then.worn_since, then.motor_number) == (now.worn_since, now.motor_number)
             # Less than its setting was no more than the last that a slow logger saw before it.
             if same and amps >= setting and t_ms - stop_ms <= KNOWN_FOR_MS:
-                kept.append((stop_ms, amps))
-        self._trips[point.point_id] = kept
-        return min(kept, key=lambda one: one[1], default=None)
+                found.append((stop_ms, amps))
+        return found
 
     def look(self, rows: Iterable[int]) -> None:
         """Looks at fans that were just heard.
@@ -103,18 +102,20 @@ class Opened:
     def _look_at(self, point: Point) -> None:
         state = self._plant.states[point.row]
         t_ms = float(state[layout.AMPS_MS])
-        found, seen = self.least(point, t_ms), self._figures.last(point)
+        trips = self._that_count(point, t_ms)
+        if trips and self._since(trips, state):
+            carried = float(state[layout.HALF_DAY_MAX])
+            trips = [one for one in trips if not carried > CARRIED * one[1]]
+        self._trips[point.point_id] = trips
+        seen = self._figures.last(point)
         alarm = self._book.get(About(point.site, point.name, None, CONDITION))
         stands = alarm is not None and alarm.state.stands
         ours = stands and not self._told_by_the_watch(point)
-        if found is None or seen is None:
+        if not trips or seen is None:
             if ours:
                 self._over(point, t_ms)
             return
-        _, opened = found
-        if float(state[layout.HALF_DAY_MAX]) > CARRIED * opened and self._since_trip(point, state):
-            self._trips[point.point_id] = [one for one in self._trips[point.point_id] if one[1] > opened]
-            return
+        opened = min(amps for _, amps in trips)
         running = state[layout.RUNNING] == 1.0 and t_ms - float(state[layout.RUN_START_MS]) >= INTO_RUN_MS
         amps = highest_of_five_minutes(state, len(seen.legs))
         if ours and not (state[layout.RUNNING] == 1.0 and amps >= CLEAR * opened):
@@ -141,7 +142,8 @@ class Opened:
         phase = self._plant.states[point.row][layout.place_of(CONDITION) + layout.PHASE]
         return bool(phase >= layout.STANDING)
 
-    def _since_trip(self, point: Point, state: Floats) -> bool:
-        """The half day in progress began after its last trip: what it carried, it carried since."""
-        last = max(stop_ms for stop_ms, _ in self._trips[point.point_id])
-        return bool(float(state[layout.HALF_DAY]) * 144.0 * 300_000.0 >= last)
+    @staticmethod
+    def _since(trips: list[tuple[float, float]], state: Floats) -> bool:
+        """The half day in progress began after the last of them: what it has carried in it, it has carried since."""
+        began_ms = float(state[layout.HALF_DAY]) * FIVES_A_HALF_DAY * FIVE_MS
+        return bool(began_ms >= max(stop_ms for stop_ms, _ in trips))

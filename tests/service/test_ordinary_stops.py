@@ -37,15 +37,8 @@ def rang(farm: Farm) -> list[tuple[str, bool]]:
 
 
 def goes_by(farm: Farm, hours: float) -> None:
-    """Hours in which both are heard each ten seconds, as they were; told in one message each."""
-    steps = int(hours * 360.0)
-    farm.bench.wall += timedelta(seconds=10 * steps)  # first: what lies ahead of the clock is rejected
-    for fan, amps in (("north", 0.0), ("south", 9.0)):
-        farm.bench.put(fan, [farm.bench.reading(farm.at + 10.0 * n, amps, **FED) for n in range(1, steps + 1)])
-    farm.at += 10.0 * steps
-    farm.bench.worker.round()
-    farm.bench.pass_time(2.0, 1.0)
-    farm.bench.wall -= timedelta(seconds=2)
+    """Both go on as they were."""
+    farm.steadily(3600.0 * hours, north=0.0, south=9.0)
 
 
 def test_by_day_it_does_not_ring_until_the_work_should_be_done(farm: Farm) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -21,17 +20,9 @@ def cycled(bench: Any, plate: str) -> Farm:
     return Farm(bench)
 
 
-def runs(farm: Farm, amps: float, seconds: float = 3000.0) -> None:
-    """A run of north, beside south; told in one message each."""
-    steps = int(seconds // 10)
-    farm.bench.wall += timedelta(seconds=10 * steps)  # first: what lies ahead of the clock is rejected
-    for fan, drawn in (("north", amps), ("south", 9.0)):
-        readings = [farm.bench.reading(farm.at + 10.0 * n, drawn, **FED) for n in range(1, steps + 1)]
-        farm.bench.put(fan, readings)
-    farm.at += 10.0 * steps
-    farm.bench.worker.round()
-    farm.bench.pass_time(2.0, 1.0)
-    farm.bench.wall -= timedelta(seconds=2)
+def runs(farm: Farm, amps: float, seconds: float) -> None:
+    """A run of north, beside south."""
+    farm.steadily(seconds, north=amps, south=9.0)
 
 
 def stands(farm: Farm, minutes: float) -> None:

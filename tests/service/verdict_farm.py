@@ -49,6 +49,21 @@ class Farm:
         self.bench.pass_time(1.0, 0.5)
         self.bench.wall -= timedelta(seconds=1)
 
+    def steadily(self, seconds: float, **fans: float) -> None:
+        """Hours in which each fan draws what it draws, with volts; heard an hour at a time, in one message each."""
+        steps = int(seconds // 10)
+        while steps > 0:
+            now = min(steps, 360)
+            steps -= now
+            self.bench.wall += timedelta(seconds=10 * now)  # first: what lies ahead of the clock is rejected
+            for fan, amps in fans.items():
+                readings = [self.bench.reading(self.at + 10.0 * n, amps, **FED) for n in range(1, now + 1)]
+                self.bench.put(fan, readings)
+            self.at += 10.0 * now
+            self.bench.worker.round()
+            self.bench.pass_time(2.0, 1.0)
+            self.bench.wall -= timedelta(seconds=2)
+
     # --- what is stored ---
 
     def verdicts(self, fan: str) -> list[tuple[str | None, str | None]]:
