@@ -26,6 +26,7 @@ from monitor.records.hours import write_hours
 from monitor.records.jobs import JobEnd, NewJob
 from monitor.records.jobs import write as write_jobs
 from monitor.records.rows import FOUND, Done, FanNow, LoggerNow, Newcomer, ReadingRows, Rejected, Run, number_or_none
+from monitor.records.table_parts import Scaled
 from monitor.records.tables import PARTITION
 
 MOST_NEWCOMERS = 500
@@ -158,9 +159,9 @@ _GREATEST = 2.0**31 - 1
 
 
 def _in_steps(name: str, values: NDArray[np.float64]) -> NDArray[Any]:
-    """A column as `tables.Scaled` keeps it: done for all rows at once, since this is written with every reading."""
+    """A column as `Scaled` keeps it: done for all rows at once, since this is written with every reading."""
     kind = tables.readings.c[name].type
-    steps = kind.steps if isinstance(kind, tables.Scaled) else 1
+    steps = kind.steps if isinstance(kind, Scaled) else 1
     whole = np.rint(np.clip(values * steps, -_GREATEST, _GREATEST)).astype(object)
     known = ~np.isnan(values)
     whole[known] = [int(value) for value in whole[known]]

@@ -344,7 +344,7 @@ def insert_many(
     Parameters
     ----------
     names : the columns that the values are of, in their order
-    values : as the database keeps them: of a `tables.Scaled` column whole steps
+    values : as the database keeps them: of a `Scaled` column whole steps
     """
     given = [f"given_{name}" for name in names]
     kept = (getattr(table.c[name].type, "impl_instance", table.c[name].type) for name in names)

@@ -19,6 +19,7 @@ from monitor.records import tables
 from monitor.records.database import Database
 from monitor.records.packing import HOUR_MS, unpack
 from monitor.records.rows import FOUND, ReadingRows
+from monitor.records.table_parts import Scaled
 
 _HOURS_AT_ONCE = 4
 """Packed hours fetched at a time where it is not known how many are needed."""
@@ -208,7 +209,7 @@ _HOT_COLUMNS = (
 )
 
 
-_STEPS = {name: kind.steps for name in FOUND if isinstance(kind := _HOT.c[name].type, tables.Scaled)}
+_STEPS = {name: kind.steps for name in FOUND if isinstance(kind := _HOT.c[name].type, Scaled)}
 
 _ROWS_AT_ONCE = 50_000
 """Rows of the hot table turned into columns at a time: tuples take ten times the memory of columns."""

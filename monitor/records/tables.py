@@ -9,8 +9,6 @@ This file says how the tables look today; how they came to look so stands in `mi
 
 from __future__ import annotations
 
-import math
-
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -21,15 +19,71 @@ from sqlalchemy import (
     Index,
     Integer,
     LargeBinary,
-    MetaData,
     SmallInteger,
     Table,
     Text,
-    TypeDecorator,
     UniqueConstraint,
     text,
 )
-from sqlalchemy.engine import Dialect
+
+from monitor.records.table_parts import Counter, doubles, metadata, ms, number, partition, point, scaled
+from monitor.records.tables_of_people import (
+    account_sites,
+    accounts,
+    actions,
+    api_tokens,
+    jobs,
+    notice_tries,
+    notices,
+    out_of_service,
+    planned_stops,
+    service_records,
+    sessions,
+    tellings,
+)
+
+__all__ = [
+    "FLAG_LATE",
+    "FLAG_SUPPLY_VOLTS",
+    "FLAG_TIME_OF_RECEIPT",
+    "FLAG_WEATHER_AMBIENT",
+    "PARTITION",
+    "READINGS_A_PARTITION",
+    "account_sites",
+    "accounts",
+    "actions",
+    "alarm_changes",
+    "alarms",
+    "api_tokens",
+    "archive_refused",
+    "archive_targets",
+    "cursors",
+    "estimates",
+    "fan_now",
+    "gaps",
+    "jobs",
+    "loggers",
+    "metadata",
+    "newcomers",
+    "notice_tries",
+    "notices",
+    "out_of_service",
+    "planned_stops",
+    "points",
+    "reading_hours",
+    "readings",
+    "readings_removed",
+    "register_edits",
+    "register_versions",
+    "reject_counts",
+    "rejected",
+    "runs",
+    "service_records",
+    "sessions",
+    "sites",
+    "tellings",
+    "watch_states",
+]
 
 PARTITION = 0
 """The only partition there is as long as one worker owns all sites."""
@@ -45,76 +99,6 @@ FLAG_TIME_OF_RECEIPT = 4
 """The payload had no time: this is when it was received."""
 FLAG_WEATHER_AMBIENT = 8
 """Its air temperature is the weather point's, joined before it was stored."""
-
-metadata = MetaData(
-    naming_convention={
-        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
-        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
-        "ck": "ck_%(table_name)s_%(constraint_name)s",
-        "fk": "fk_%(table_name)s_%(column_0_name)s",
-        "pk": "pk_%(table_name)s",
-    }
-)
-
-# SQLite counts up by itself only in a column declared INTEGER; elsewhere a counter has 64 bits by its type.
-_Counter = BigInteger().with_variant(Integer, "sqlite")
-
-
-def _point(*, primary_key: bool = False) -> Column[int]:
-    return Column("point_id", _Counter, ForeignKey("points.id"), nullable=False, primary_key=primary_key)
-
-
-def _partition() -> Column[int]:
-    return Column("partition", SmallInteger, primary_key=True, autoincrement=False)
-
-
-def _number(name: str = "number") -> Column[int]:
-    return Column(name, BigInteger, primary_key=True, autoincrement=False)
-
-
-def _ms(name: str, *, nullable: bool = False) -> Column[int]:
-    return Column(name, BigInteger, nullable=nullable)
-
-
-class Scaled(TypeDecorator[float]):
-    """A figure kept as a whole number of small steps: two or three bytes where a double takes eight.
-
-    For figures that are shown and never worked with again. Infinity is kept as the greatest number.
-    """
-
-    impl = Integer
-    cache_ok = True
-
-    def __init__(self, steps: int) -> None:
-        """
-        Parameters
-        ----------
-        steps : so many to one
-        """
-        super().__init__()
-        self.steps = steps
-
-    def process_bind_param(self, value: float | None, dialect: Dialect) -> int | None:
-        if value is None:
-            return None
-        return round(max(-_GREATEST, min(value * self.steps, _GREATEST)))
-
-    def process_result_value(self, value: int | None, dialect: Dialect) -> float | None:
-        if value is None:
-            return None
-        return math.inf if value == _GREATEST else value / self.steps
-
-
-_GREATEST = 2**31 - 1
-
-
-def _scaled(steps: int, *names: str) -> list[Column[float]]:
-    return [Column(name, Scaled(steps)) for name in names]
-
-
-def _doubles(*names: str) -> list[Column[float]]:
-    return [Column(name, Double) for name in names]
-
 
 # --- what there is ---------------------------------------------------------------------------------------------
 
@@ -133,7 +117,7 @@ sites = Table(
 points = Table(
     "points",
     metadata,
-    Column("id", _Counter, primary_key=True),
+    Column("id", Counter, primary_key=True),
     Column("site", Text, ForeignKey("sites.site"), nullable=False),
     Column("name", Text, nullable=False),
     Column("kind", Text, nullable=False),
@@ -145,11 +129,11 @@ points = Table(
 register_versions = Table(
     "register_versions",
     metadata,
-    _point(primary_key=True),
+    point(primary_key=True),
     Column("version", Integer, primary_key=True, autoincrement=False),
-    _ms("valid_from_ms"),
-    _ms("applies_from_ms"),
-    _ms("committed_ms"),
+    ms("valid_from_ms"),
+    ms("applies_from_ms"),
+    ms("committed_ms"),
     Column("committed_by", Text, nullable=False),
     Column("motor_changed", Boolean, nullable=False),
     Column("removed", Boolean, nullable=False),
@@ -161,11 +145,11 @@ register_edits = Table(
     # One row an edit, in the order of commit: clocks step back, this number does not.
     "register_edits",
     metadata,
-    Column("number", _Counter, primary_key=True),
+    Column("number", Counter, primary_key=True),
     Column("site", Text, nullable=False),
-    Column("point_id", _Counter, ForeignKey("points.id")),
+    Column("point_id", Counter, ForeignKey("points.id")),
     Column("version", Integer),
-    _ms("at_ms"),
+    ms("at_ms"),
     sqlite_autoincrement=True,
 )
 
@@ -176,22 +160,22 @@ readings = Table(
     # The number alone is the key: only so SQLite fills a page to its end and never touches it again.
     "readings",
     metadata,
-    Column("number", _Counter, primary_key=True, autoincrement=False),
-    Column("point_id", _Counter, nullable=False),
-    _ms("t_ms"),
-    *_doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps"),
+    Column("number", Counter, primary_key=True, autoincrement=False),
+    Column("point_id", Counter, nullable=False),
+    ms("t_ms"),
+    *doubles("l1", "l2", "l3", "v12", "v23", "v31", "ambient_c", "called", "limit_amps"),
     Column("version", Integer, nullable=False),
     Column("flags", SmallInteger, nullable=False),
     # What the watch found at it; NULL for late rows, which are not fed.
-    *_scaled(100, "unbalance"),
-    *_scaled(1000, "motor_heat", "device_heat"),
+    *scaled(100, "unbalance"),
+    *scaled(1000, "motor_heat", "device_heat"),
     Column("running", SmallInteger),
 )
 
 reading_hours = Table(
     "reading_hours",
     metadata,
-    _point(primary_key=True),
+    point(primary_key=True),
     Column("hour", Integer, primary_key=True, autoincrement=False),  # t_ms // 3,600,000
     Column("first_number", BigInteger, nullable=False),
     Column("last_number", BigInteger, nullable=False),
@@ -204,16 +188,16 @@ readings_removed = Table(
     # From when on the readings of a point are kept whole, where older ones were removed to make room.
     "readings_removed",
     metadata,
-    _point(primary_key=True),
-    _ms("before_ms"),
+    point(primary_key=True),
+    ms("before_ms"),
     Column("readings", BigInteger, nullable=False),
-    _ms("removed_ms"),
+    ms("removed_ms"),
 )
 
 watch_states = Table(
     "watch_states",
     metadata,
-    _point(primary_key=True),
+    point(primary_key=True),
     Column("number", BigInteger, nullable=False),
     Column("format", Integer, nullable=False),
     Column("state", LargeBinary, nullable=False),
@@ -223,10 +207,10 @@ gaps = Table(
     # The last few of each fan: a new one is written over one that matters less.
     "gaps",
     metadata,
-    _point(primary_key=True),
+    point(primary_key=True),
     Column("slot", SmallInteger, primary_key=True, autoincrement=False),
-    _ms("from_ms"),
-    _ms("to_ms"),
+    ms("from_ms"),
+    ms("to_ms"),
     Column("format", Integer, nullable=False),
     Column("state", LargeBinary, nullable=False),
     Column("late_number", BigInteger, nullable=False),
@@ -240,12 +224,12 @@ gaps = Table(
 loggers = Table(
     "loggers",
     metadata,
-    _point(primary_key=True),
-    _ms("newest_ms", nullable=True),
-    _ms("heard_ms", nullable=True),
+    point(primary_key=True),
+    ms("newest_ms", nullable=True),
+    ms("heard_ms", nullable=True),
     Column("period_seconds", Double),
     Column("status", Text),
-    _ms("status_ms", nullable=True),
+    ms("status_ms", nullable=True),
     Column("readings", BigInteger, nullable=False),
     Column("late", BigInteger, nullable=False),
     Column("repeats", BigInteger, nullable=False),
@@ -257,8 +241,8 @@ newcomers = Table(
     metadata,
     Column("site", Text, primary_key=True),
     Column("name", Text, primary_key=True),
-    _ms("first_heard_ms"),
-    _ms("last_heard_ms"),
+    ms("first_heard_ms"),
+    ms("last_heard_ms"),
     Column("readings", BigInteger, nullable=False),
     Column("last_reading", Text, nullable=False),
 )
@@ -266,8 +250,8 @@ newcomers = Table(
 rejected = Table(
     "rejected",
     metadata,
-    Column("number", _Counter, primary_key=True),
-    _ms("at_ms"),
+    Column("number", Counter, primary_key=True),
+    ms("at_ms"),
     Column("topic", Text, nullable=False),
     Column("site", Text),
     Column("name", Text),
@@ -285,8 +269,8 @@ reject_counts = Table(
     Column("name", Text, primary_key=True),
     Column("reason", Text, primary_key=True),
     Column("count", BigInteger, nullable=False),
-    _ms("first_ms"),
-    _ms("last_ms"),
+    ms("first_ms"),
+    ms("last_ms"),
 )
 
 # --- what was found --------------------------------------------------------------------------------------------
@@ -296,41 +280,41 @@ fan_now = Table(
     # No index, it is small and always in memory.
     "fan_now",
     metadata,
-    _point(primary_key=True),
+    point(primary_key=True),
     Column("seq", BigInteger, nullable=False),
-    _ms("t_ms"),
-    _ms("heard_ms"),
-    *_scaled(1000, "l1", "l2", "l3"),
-    *_scaled(100, "v12", "v23", "v31", "ambient_c"),
-    *_scaled(1000, "limit_amps"),
-    *_scaled(10_000, "load_ratio", "unbalance", "derating"),
+    ms("t_ms"),
+    ms("heard_ms"),
+    *scaled(1000, "l1", "l2", "l3"),
+    *scaled(100, "v12", "v23", "v31", "ambient_c"),
+    *scaled(1000, "limit_amps"),
+    *scaled(10_000, "load_ratio", "unbalance", "derating"),
     Column("running", Boolean),
-    _ms("since_ms", nullable=True),
+    ms("since_ms", nullable=True),
     Column("flags", SmallInteger, nullable=False),
-    *_scaled(10_000, "motor_heat", "device_heat"),
-    *_scaled(10, "seconds_to_trip"),
-    _ms("heat_assumed_ms", nullable=True),
+    *scaled(10_000, "motor_heat", "device_heat"),
+    *scaled(10, "seconds_to_trip"),
+    ms("heat_assumed_ms", nullable=True),
 )
 
 estimates = Table(
     "estimates",
     metadata,
-    _point(primary_key=True),
-    _ms("at_ms"),
+    point(primary_key=True),
+    ms("at_ms"),
     Column("json", Text, nullable=False),
 )
 
 runs = Table(
     "runs",
     metadata,
-    _partition(),
-    _number(),
-    _point(),
-    _ms("start_ms"),
+    partition(),
+    number(),
+    point(),
+    ms("start_ms"),
     Column("start_seen", Boolean, nullable=False),
-    _ms("end_ms", nullable=True),
+    ms("end_ms", nullable=True),
     Column("end_seen", Boolean),
-    *_doubles("peak_amps", "peak_ratio", "gap_ms"),
+    *doubles("peak_amps", "peak_ratio", "gap_ms"),
     Column("end_cause", Text),
     Column("confidence", Text),
     Column("evidence", Text, nullable=False),
@@ -343,9 +327,9 @@ _HELD = text("suppression IS NOT NULL")
 alarms = Table(
     "alarms",
     metadata,
-    _partition(),
-    _number(),
-    Column("point_id", _Counter, ForeignKey("points.id")),
+    partition(),
+    number(),
+    Column("point_id", Counter, ForeignKey("points.id")),
     Column("site", Text, nullable=False),
     Column("fan", Text),
     Column("supply", Text),
@@ -353,25 +337,25 @@ alarms = Table(
     Column("priority", Text, nullable=False),
     Column("state", Text, nullable=False),
     Column("suppression", Text),
-    _ms("suppressed_until_ms", nullable=True),
+    ms("suppressed_until_ms", nullable=True),
     Column("suppressed_by", Text),
     Column("suppressed_why", Text),
-    _ms("since_ms"),
-    _ms("raised_ms"),
-    _ms("cleared_ms", nullable=True),
-    _ms("heard_ms"),
-    _ms("acknowledged_ms", nullable=True),
+    ms("since_ms"),
+    ms("raised_ms"),
+    ms("cleared_ms", nullable=True),
+    ms("heard_ms"),
+    ms("acknowledged_ms", nullable=True),
     Column("acknowledged_by", Text),
     Column("count", Integer, nullable=False),
-    *_doubles("value", "setpoint", "peak"),
-    _ms("last_notice_ms", nullable=True),
+    *doubles("value", "setpoint", "peak"),
+    ms("last_notice_ms", nullable=True),
     Column("text", Text, nullable=False),
     Column("rings", Boolean, nullable=False),
-    _ms("rings_from_ms", nullable=True),
+    ms("rings_from_ms", nullable=True),
     Column("last_notice_priority", Text),
     Column("untold", Integer, nullable=False),
     Column("told", Integer, server_default="0", nullable=False),
-    *_doubles("known_peak"),
+    *doubles("known_peak"),
     Index(None, "state", "site"),
     Index(None, "site", "raised_ms"),
     # Few ever are, so writes cost SQLite nothing. Whole elsewhere: to name another dialect here loads it at each start.
@@ -381,239 +365,18 @@ alarms = Table(
 alarm_changes = Table(
     "alarm_changes",
     metadata,
-    _partition(),
-    _number(),
+    partition(),
+    number(),
     Column("alarm_number", BigInteger, nullable=False),
     Column("from_state", Text),
     Column("to_state", Text, nullable=False),
     Column("cause", Text, nullable=False),
-    _ms("at_ms"),
-    _ms("heard_ms"),
+    ms("at_ms"),
+    ms("heard_ms"),
     Column("by", Text),
     Column("why", Text),
-    _ms("until_ms", nullable=True),
+    ms("until_ms", nullable=True),
     Index(None, "partition", "alarm_number"),
-)
-
-# --- what people did, and what they were told ------------------------------------------------------------------
-
-actions = Table(
-    "actions",
-    metadata,
-    Column("number", _Counter, primary_key=True),
-    Column("kind", Text, nullable=False),
-    Column("site", Text, nullable=False),
-    Column("body", Text, nullable=False),
-    Column("by", Text, nullable=False),
-    _ms("at_ms"),
-    _ms("done_ms", nullable=True),
-    Column("outcome", Text),
-    Index(None, "done_ms", "number"),
-    sqlite_autoincrement=True,
-)
-
-out_of_service = Table(
-    # What was taken out of service and came back: a row for each change, the newest of a fan or site holds.
-    "out_of_service",
-    metadata,
-    Column("number", _Counter, primary_key=True),
-    Column("site", Text, nullable=False),
-    Column("fan", Text),
-    Column("what", Text, nullable=False),
-    _ms("at_ms"),
-    _ms("until_ms", nullable=True),
-    Column("by", Text),
-    Column("why", Text, nullable=False),
-    Column("action", BigInteger),
-    CheckConstraint("what IN ('removed', 'returned', 'time up')", name="what"),
-    Index(None, "site", "fan"),
-    sqlite_autoincrement=True,
-)
-
-planned_stops = Table(
-    # Planned stops that begin later: a row for each change, the newest of a fan holds. One that has begun stands with
-    # its alarm.
-    "planned_stops",
-    metadata,
-    Column("number", _Counter, primary_key=True),
-    Column("site", Text, nullable=False),
-    Column("fan", Text, nullable=False),
-    Column("what", Text, nullable=False),
-    _ms("at_ms"),
-    _ms("from_ms"),
-    _ms("until_ms"),
-    Column("by", Text),
-    Column("why", Text, nullable=False),
-    Column("action", BigInteger),
-    CheckConstraint("what IN ('announced', 'withdrawn', 'begun', 'dropped')", name="what"),
-    Index(None, "site", "fan"),
-    sqlite_autoincrement=True,
-)
-
-service_records = Table(
-    # What technicians checked or changed. An entry is never changed; a wrong one is withdrawn by another. Only what was
-    # worked out from it (`found`) grows, while readings that say more about it may still come (`waits`).
-    "service_records",
-    metadata,
-    Column("number", _Counter, primary_key=True),
-    _point(),
-    Column("kind", Text, nullable=False),
-    _ms("done_ms"),
-    _ms("entered_ms"),
-    Column("by", Text, nullable=False),
-    Column("body", Text, nullable=False),
-    Column("withdraws", BigInteger),
-    Column("action", BigInteger),
-    Column("found", Text, nullable=False),
-    Column("waits", Boolean, nullable=False),
-    CheckConstraint(
-        "kind IN ('check', 'hand reading', 're-pitch', 'lead rotation', 'clamp correction', 'note', 'withdraw')",
-        name="kind",
-    ),
-    Index(None, "point_id", "done_ms"),
-    Index(None, "withdraws"),
-    sqlite_autoincrement=True,
-)
-
-jobs = Table(
-    # Job sheets: what was seen of a fan when work on its blades was asked for, and what the work brought. A fan has at
-    # most one that is open: the worker, the only writer, sees to it. Only the end of one is ever written into its row.
-    "jobs",
-    metadata,
-    Column("number", _Counter, primary_key=True),
-    _point(),
-    Column("state", Text, nullable=False),
-    _ms("opened_ms"),
-    Column("opened_by", Text, nullable=False),
-    *_doubles("pitch_from", "pitch_to"),
-    Column("inserts", Integer),
-    Column("why", Text, nullable=False),
-    Column("sheet", Text, nullable=False),
-    Column("action", BigInteger),
-    _ms("closed_ms", nullable=True),
-    Column("closed_by", Text),
-    Column("found", Text),
-    CheckConstraint("state IN ('open', 'done', 'dropped')", name="state"),
-    Index(None, "state"),
-    Index(None, "point_id", "opened_ms"),
-    sqlite_autoincrement=True,
-)
-
-tellings = Table(
-    # Which change of an alarm which route is to be told, when, and what became of it.
-    "tellings",
-    metadata,
-    _partition(),
-    _number("change_number"),
-    Column("route", Text, primary_key=True),
-    Column("alarm_number", BigInteger, nullable=False),
-    Column("site", Text, nullable=False),
-    Column("wanted", Text, nullable=False),
-    _ms("wanted_ms"),
-    _ms("due_ms"),
-    Column("state", Text, nullable=False),
-    Column("why", Text),
-    Column("group_id", Text),
-    CheckConstraint("state IN ('waiting', 'told', 'dropped')", name="state"),
-    Index(None, "state"),
-    Index(None, "partition", "alarm_number"),
-    Index(None, "group_id"),
-)
-
-notices = Table(
-    "notices",
-    metadata,
-    Column("id", Text, primary_key=True),
-    Column("partition", SmallInteger, nullable=False),
-    Column("site", Text, nullable=False),
-    Column("alarm_number", BigInteger, nullable=False),
-    Column("change_number", BigInteger, nullable=False),
-    Column("route", Text, nullable=False),
-    Column("address_index", Integer, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("priority", Text, nullable=False),
-    Column("rings", Boolean, nullable=False),
-    Column("subject", Text, nullable=False),
-    Column("short", Text, nullable=False),
-    Column("long", Text, nullable=False),
-    Column("data", Text, nullable=False),
-    _ms("created_ms"),
-    _ms("due_ms"),
-    Column("state", Text, nullable=False),
-    Column("tries", Integer, nullable=False),
-    _ms("delivered_ms", nullable=True),
-    Column("group_id", Text),
-    _ms("link_used_ms", nullable=True),
-    Column("link_used_by", Text),
-    CheckConstraint("state IN ('waiting', 'delivered', 'failed')", name="state"),
-    Index(None, "state", "due_ms"),
-    Index(None, "partition", "alarm_number"),
-    Index(None, "group_id"),
-    Index(None, "created_ms"),
-)
-
-notice_tries = Table(
-    "notice_tries",
-    metadata,
-    Column("notice_id", Text, ForeignKey("notices.id"), primary_key=True),
-    Column("try", Integer, primary_key=True, autoincrement=False),
-    _ms("at_ms"),
-    Column("outcome", Text, nullable=False),
-    Column("detail", Text, nullable=False),
-)
-
-# --- who may ask -----------------------------------------------------------------------------------------------
-
-accounts = Table(
-    # `name_key` is the name as it is compared: nobody tells "Ann" from "ann".
-    "accounts",
-    metadata,
-    Column("id", _Counter, primary_key=True),
-    Column("name", Text, nullable=False),
-    Column("name_key", Text, nullable=False),
-    Column("password_hash", Text, nullable=False),
-    Column("role", Text, nullable=False),
-    Column("all_sites", Boolean, nullable=False),
-    _ms("created_ms"),
-    Column("created_by", Text, nullable=False),
-    _ms("disabled_ms", nullable=True),
-    _ms("signed_in_ms", nullable=True),
-    UniqueConstraint("name_key"),
-    CheckConstraint("role IN ('look', 'attend', 'manage')", name="role"),
-    sqlite_autoincrement=True,  # what was an account's never becomes another's
-)
-
-account_sites = Table(
-    "account_sites",
-    metadata,
-    Column("account_id", _Counter, ForeignKey("accounts.id"), primary_key=True),
-    Column("site", Text, ForeignKey("sites.site"), primary_key=True),
-)
-
-sessions = Table(
-    # Of an id only its SHA-256: whoever reads the database cannot go on with anybody's session.
-    "sessions",
-    metadata,
-    Column("id_hash", Text, primary_key=True),
-    Column("account_id", _Counter, ForeignKey("accounts.id"), nullable=False),
-    _ms("made_ms"),
-    _ms("used_ms"),
-    _ms("expires_ms"),
-    Index(None, "account_id"),
-)
-
-api_tokens = Table(
-    "api_tokens",
-    metadata,
-    Column("id", _Counter, primary_key=True),
-    Column("token_hash", Text, nullable=False),
-    Column("account_id", _Counter, ForeignKey("accounts.id"), nullable=False),
-    Column("label", Text, nullable=False),
-    _ms("made_ms"),
-    _ms("used_ms", nullable=True),
-    UniqueConstraint("token_hash"),
-    Index(None, "account_id"),
-    sqlite_autoincrement=True,
 )
 
 cursors = Table(
@@ -630,19 +393,19 @@ archive_targets = Table(
     "archive_targets",
     metadata,
     Column("target", Text, primary_key=True),
-    _partition(),
+    partition(),
     Column("reading", BigInteger, nullable=False),
     Column("change", BigInteger, nullable=False),
     Column("refused", BigInteger, nullable=False),
-    _ms("stored_ms", nullable=True),
+    ms("stored_ms", nullable=True),
 )
 
 archive_refused = Table(
     "archive_refused",
     metadata,
-    Column("number", _Counter, primary_key=True),
+    Column("number", Counter, primary_key=True),
     Column("target", Text, nullable=False),
-    _ms("at_ms"),
+    ms("at_ms"),
     Column("line", Text, nullable=False),
     Column("words", Text, nullable=False),
     sqlite_autoincrement=True,
