@@ -125,7 +125,7 @@ def subject(found: FoundLate) -> str:
 
 
 def short(found: FoundLate) -> str:
-    """The short form: one line of at most 300 characters."""
+    """The short form: one line of under 300 characters."""
     first, *others = found.findings
     names = Piece(tuple(f"{_who(found, most)}:" for most in NAME_AT_MOST), (NAMES,))
     heard = figures.moment(found.now, found.now, found.time_zone)

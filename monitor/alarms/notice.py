@@ -40,7 +40,7 @@ class Notice:
     subject: str
     """Subject of a mail, at most 120 characters, one line."""
     short: str
-    """For SMS and push: at most 300 characters, one line."""
+    """For SMS and push: under 300 characters, one line."""
     long: str
     """For mail: plain text."""
     data: dict[str, Any]

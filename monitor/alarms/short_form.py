@@ -18,7 +18,7 @@ from monitor.alarms.first_steps import after, first_step
 from monitor.alarms.story import Story
 from monitor.alarms.verdicts import NOT_STARTED_AGAIN, SUPPLY_LOST, verdict
 
-SHORT_AT_MOST = 300
+SHORT_AT_MOST = 299
 """Characters: two parts of an SMS hold 306."""
 NOT_AT_THIS_CURRENT = "Time to trip: not at this current"
 TRIP_POINT_UNKNOWN = "Time to trip: its trip point is not known (built-in protector)"
@@ -55,7 +55,7 @@ class Piece:
 
 
 def short(alarm: Alarm, story: Story, wanted: Wanted | None = None) -> str:
-    """The short form of a notice: one line of at most 300 characters.
+    """The short form of a notice: one line of under 300 characters.
 
     Parameters
     ----------

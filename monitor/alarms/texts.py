@@ -13,7 +13,7 @@ class Texts:
     subject: str
     """Subject of a mail, at most 120 characters, one line."""
     short: str
-    """For SMS and push: at most 300 characters of an SMS, one line."""
+    """For SMS and push: under 300 characters of an SMS, one line."""
     long: str
     """For mail: plain text, ends with a line break."""
     data: dict[str, Any]
