@@ -27,6 +27,7 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from functools import lru_cache
 from typing import Any, Final
+from urllib.parse import parse_qsl, unquote, urlsplit
 
 from monitor.alarms.notice import Notice
 from monitor.errors import LinkError
@@ -37,6 +38,7 @@ NAME: Final = "Fan amp monitor"
 SHARE_OF_DEADLINE: Final = 0.8
 """A single wait for the server takes so much of the deadline at most: it is named before we give up."""
 GOODBYE_SECONDS: Final = 1.0
+NOBODY: Final = "it names nobody whom a mail could reach; see its `to`"
 
 
 def ours(plugin: Any) -> bool:
@@ -60,6 +62,8 @@ def send(plugin: Any, notice: Notice, deadline_seconds: float, now: datetime) ->
     """
     has_it = taken.by(notice.id)
     refused: dict[str, str] = {}
+    if not receivers(plugin):
+        raise LinkError(f"not sent: {NOBODY}", permanent=True)
     try:
         mail = letter(plugin, notice, now)
     except (ValueError, MessageError) as exc:
@@ -107,6 +111,19 @@ def receivers(plugin: Any) -> list[str]:
     """Everybody an address names, once each, in its order."""
     named = [*(to for _, to in plugin.targets), *sorted(plugin.cc), *sorted(plugin.bcc)]
     return list(dict.fromkeys(named))
+
+
+def unreadable(plugin: Any, address: str) -> list[str]:
+    """Whom an address names without its being a mail address that the library takes: it leaves them out in silence."""
+    taken_as = [to.lower().replace("+", " ") for to in receivers(plugin)]
+    try:
+        parts = urlsplit(address)
+        asked = parse_qsl(parts.query)
+    except ValueError:
+        return []
+    many = [value for key, value in asked if key in ("to", "cc", "bcc")]
+    named = [*map(unquote, parts.path.split("/")), *(one for value in many for one in re.split(r"[,;]", value))]
+    return [one.strip() for one in named if one.strip() and not any(to in one.lower() for to in taken_as)]
 
 
 def letter(plugin: Any, notice: Notice, now: datetime) -> EmailMessage:

@@ -79,7 +79,14 @@ def check_address(address: str, secret: str | None = None) -> None:
         return
     if address.startswith(webhook.SCHEMES):
         webhook.check(address, secret or "")
-    elif plugin_of(address) is None:
+        return
+    plugin = plugin_of(address)
+    if plugin is not None and address.startswith(mail.SCHEMES) and not mail.receivers(plugin):
+        raise ConfigError(
+            "an address for notices reaches nobody:",
+            [Fault("to", "a mail address in its `to`, such as call@farm.example", ", ".join(left_out(address)))],
+        )
+    if plugin is None:
         raise ConfigError(
             "an address for notices is not understood:",
             [
@@ -90,6 +97,14 @@ def check_address(address: str, secret: str | None = None) -> None:
                 )
             ],
         )
+
+
+def left_out(address: str) -> list[str]:
+    """Whom an address names and will never reach, as they are written there; empty: it reaches everybody."""
+    if not address.startswith(mail.SCHEMES):
+        return []
+    plugin = plugin_of(address)
+    return [] if plugin is None or not mail.ours(plugin) else mail.unreadable(plugin, address)
 
 
 def shown(address: str) -> str:

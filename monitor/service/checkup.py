@@ -251,6 +251,9 @@ def _at_each_address(
                 except ConfigError as exc:
                     found.append(partial(Finding, what, False, str(exc)))
                     continue
+                if nobody := senders.left_out(address):
+                    words = f"{senders.shown(address)}: it names who has no mail address there: {', '.join(nobody)}"
+                    found.append(partial(Finding, what, False, f"{words}. No notice reaches them."))
                 trying = pool.submit(work, route, place, address, signing)
                 found.append(partial(_finding, what, address, trying))
         return [finding() for finding in found]

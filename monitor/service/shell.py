@@ -99,6 +99,8 @@ class Service:
         for _, many, signing in named:
             for address in many:
                 senders.check_address(address, signing)
+                if nobody := senders.left_out(address):
+                    log.warning("%s: no notice reaches %s", senders.shown(address), ", ".join(nobody))
         url, target = url_of(settings.heartbeat), influx_target(settings)
         make_directory(settings.data)
         self._only_one = OnlyOne(settings.data)

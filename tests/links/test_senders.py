@@ -263,3 +263,27 @@ def test_a_secret_in_any_part_of_an_address_is_taken_out_of_a_reason(address: st
     told = senders.without_secrets(said, address)
     assert "Secret" not in told
     assert ("mail.example" in told) == ("mail.example" in said)
+
+
+@pytest.mark.parametrize(
+    ("to", "left"),
+    [
+        ("bob", ["bob"]),
+        ("j%C3%B6rg@x.example", ["jörg@x.example"]),
+        ("a@x.example,bob", ["bob"]),
+        ("Ann<a+fan@x.example>;b@x.example&cc=foo&bcc=B@x.example", ["foo"]),
+        ("a@x.example", []),
+    ],
+)
+def test_who_is_named_and_never_reached_is_told(notice: Notice, to: str, left: list[str]) -> None:
+    """The library leaves them out in silence, and with none left a notice seemed delivered that nobody was sent."""
+    address = f"mailto://u:p@127.0.0.1:9?smtp=127.0.0.1&from=monitor@farm.example&to={to}"
+    assert senders.left_out(address) == left
+    if len(left) == 1 and "," not in to and ";" not in to:
+        with pytest.raises(ConfigError, match="reaches nobody") as caught:
+            senders.check_address(address)
+        assert caught.value.faults[0].found == left[0]
+        error = refused(address, notice)
+        assert error.permanent and str(error).startswith("not sent: it names nobody whom a mail could reach")
+    else:
+        senders.check_address(address)
