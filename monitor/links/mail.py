@@ -17,6 +17,7 @@ import re
 import smtplib
 import socket
 import ssl
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -60,29 +61,39 @@ def send(plugin: Any, notice: Notice, deadline_seconds: float, now: datetime) ->
     ------
     LinkError : not all of them, with what the server said of each
     """
-    has_it = taken.by(notice.id)
-    refused: dict[str, str] = {}
-    if not receivers(plugin):
+    everybody = receivers(plugin)
+    if not everybody:
         raise LinkError(f"not sent: {NOBODY}", permanent=True)
     try:
         mail = letter(plugin, notice, now)
     except (ValueError, MessageError) as exc:
         raise LinkError(f"not sent: no mail can be made for this address ({exc})", permanent=True) from exc
+    has_it, last = taken.by(notice.id), taken.last(notice.id)
+    waiting = sorted((to for to in everybody if to not in has_it), key=lambda to: to == last)
+    until, to = time.monotonic() + deadline_seconds, ""
+    refused: dict[str, str] = {}
     try:
-        with _server(plugin, deadline_seconds) as server:
-            for to in receivers(plugin):
-                if to in has_it:
-                    continue
-                try:
-                    server.send_message(mail, plugin.from_addr[1], [to])
-                    has_it.add(to)
-                except smtplib.SMTPRecipientsRefused as exc:
-                    refused |= {one: _reply(*answer) for one, answer in exc.recipients.items()}
+        while waiting:
+            with _server(plugin, deadline_seconds) as server:
+                while waiting and (server.sock is not None or not to):
+                    to = waiting.pop(0)
+                    try:
+                        server.send_message(mail, plugin.from_addr[1], [to])
+                        has_it.add(to)
+                    except smtplib.SMTPRecipientsRefused as exc:
+                        refused |= {one: f"refused: {_reply(*answer)}" for one, answer in exc.recipients.items()}
+                    except (smtplib.SMTPDataError, smtplib.SMTPServerDisconnected) as exc:
+                        # It may be about this one only: the others are tried all the same, while there is time.
+                        if len(everybody) == 1 or time.monotonic() >= until:
+                            raise
+                        refused[to] = _told(exc, deadline_seconds)
         if refused:
-            raise LinkError(f"refused: {'; '.join(f'{_shown(to)}: {said}' for to, said in refused.items())}")
+            outcome = "refused" if any(said.startswith("refused") for said in refused.values()) else "no answer"
+            each = (f"{_shown(one)}: {said.partition(': ')[2]}" for one, said in refused.items())
+            raise LinkError(f"{outcome}: {'; '.join(each)}")
     except (OSError, smtplib.SMTPException, LinkError) as exc:
-        taken.note(notice.id, has_it)
-        some = f" ({len(has_it)} of {len(receivers(plugin))} receivers have it)" if has_it else ""
+        taken.note(notice.id, has_it, to)
+        some = f" ({len(has_it)} of {len(everybody)} receivers have it)" if has_it else ""
         raise LinkError(f"{_told(exc, deadline_seconds)}{some}") from exc
     taken.note(notice.id, set())
 

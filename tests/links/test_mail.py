@@ -31,6 +31,8 @@ class Post:
 
     def __init__(self) -> None:
         self.refuses: dict[str, str] = {}
+        self.refuses_what_comes: dict[str, str] = {}
+        """The same, but said only when the mail is there."""
         self.port = 0
         self.letters: list[tuple[list[str], bytes]] = []
         self.helo: list[str] = []
@@ -47,6 +49,8 @@ class Post:
         return "250 OK"
 
     async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        if envelope.rcpt_tos[0] in self.refuses_what_comes:
+            return self.refuses_what_comes[envelope.rcpt_tos[0]]
         self.letters.append((list(envelope.rcpt_tos), envelope.content))
         return "250 taken"
 
@@ -194,6 +198,47 @@ def test_with_all_refused_each_is_named(post: Post, notice: Notice) -> None:
     error = refused(address(post.port, "a@x.example,b@x.example"), notice)
     assert str(error) == "refused: a...@x.example: 550 no such box; b...@x.example: 452 box full"
     assert not error.permanent  # a box can be made, a full one emptied, within the day
+
+
+@pytest.mark.parametrize(
+    ("refuses", "what_comes", "said"),
+    [
+        ({}, {"a@x.example": "554 not with this in it"}, "refused: a...@x.example: 554 not with this in it"),
+        ({"a@x.example": "421 come back later"}, {}, "refused: a...@x.example: 421 come back later"),
+        ({}, {"a@x.example": "421 too much"}, "refused: a...@x.example: 421 too much"),
+    ],
+)
+def test_one_receiver_costs_no_other_the_notice_wherever_the_server_refuses_it(
+    post: Post, notice: Notice, refuses: dict[str, str], what_comes: dict[str, str], said: str
+) -> None:
+    post.refuses, post.refuses_what_comes = refuses, what_comes
+    notice = replace(notice, id=said)  # who has one is remembered
+    to = address(post.port, "a@x.example,b@x.example,c@x.example")
+    for _ in range(2):
+        assert str(refused(to, notice)) == f"{said} (2 of 3 receivers have it)"
+    assert post.got() == ["b@x.example", "c@x.example"]
+
+
+def test_one_receiver_at_whom_the_server_hangs_costs_no_other_the_notice(notice: Notice) -> None:
+    """Some servers keep whoever names an unknown receiver waiting for longer than a try may last."""
+    got: list[bytes] = []
+
+    def talk(connection: Any, over: Any) -> None:
+        connection.sendall(b"220 here\r\n")
+        while said := connection.recv(65_536):
+            if said.lower().startswith(b"rcpt to:<a@"):
+                over.wait(30)
+                return
+            got.append(said)
+            connection.sendall(b"354 go on\r\n" if said.lower().startswith(b"data") else b"250 OK\r\n")
+
+    notice = replace(notice, id="hangs")
+    with receiver(talk) as port:
+        to = address(port, "a@x.example,b@x.example")
+        for _ in range(2):
+            assert str(refused(to, notice, deadline=0.4)).startswith("no answer: ")
+    assert taken.by("hangs") == {"b@x.example"}
+    assert sum(said.lower().startswith(b"rcpt to:<b@") for said in got) == 1
 
 
 def test_what_is_remembered_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
