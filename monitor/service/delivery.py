@@ -285,7 +285,7 @@ class Delivery:
         next_due = max(next_due, now + asked)
         ends = made + self._give_up + self._steps.skipped_since(made)
         too_late = now >= ends and due.tries + 1 >= LEAST_TRIES
-        too_long = asked > self._waits[-1] and next_due > ends
+        too_long = now >= ends and asked > self._waits[-1]
         if exc.permanent or too_late or too_long:
             self._say(f"notice {due.notice.id} to {senders.shown(address.to)} has failed for good: {exc}")
             self._record(due, outcome, detail, failed=True)

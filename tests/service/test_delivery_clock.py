@@ -241,3 +241,23 @@ def test_a_receiver_may_say_when(
         assert len(told(database, name).tries) == 1
         world.pass_time(1)
         assert len(told(database, name).tries) == 2
+
+
+@pytest.mark.parametrize(("asks", "expected"), [(86_400.0, [0, DAY - 1]), (50_000.0, [0, 50_000, DAY - 1])])
+def test_a_receiver_that_asks_for_more_than_is_left_of_the_day_gets_a_last_try(
+    world: World, monkeypatch: pytest.MonkeyPatch, asks: float, expected: list[float]
+) -> None:
+    """It was given up at once, a second after it was made."""
+
+    def busy(address: str, one: object, **_: object) -> None:
+        world.sent.append((one.id, world.steady))  # type: ignore[attr-defined]
+        raise LinkError("refused: HTTP 503", retry_after_seconds=asks)
+
+    world.step(1.0)  # as always: it is tried a little after it was made
+    world.begin()
+    monkeypatch.setattr(world.delivery, "_send", busy)
+    world.pass_time(DAY - 2)
+    assert told(world.database, FIRST).state == "waiting"
+    world.pass_time(2 * DAY)
+    assert world.at == expected
+    assert told(world.database, FIRST).state == "failed"
