@@ -34,6 +34,9 @@ GIVE_UP_SECONDS: Final = 86_400.0
 """A notice not delivered a day after it was made has failed ..."""
 LEAST_TRIES: Final = 5
 """... once it was tried so often, which takes 8 min: after a day's power cut the network may be back after us."""
+MOST_TRIES: Final = 100
+"""It has failed as well after so many, three times what a day takes: where the clock was years ahead when it was made,
+no day would ever be over."""
 LOOK_SECONDS: Final = 30.0
 """The outbox is looked into at least so often, whatever the clock does."""
 BUSY_LOOK_SECONDS: Final = 1.0
@@ -286,7 +289,7 @@ class Delivery:
         ends = made + self._give_up + self._steps.skipped_since(made)
         too_late = now >= ends and due.tries + 1 >= LEAST_TRIES
         too_long = now >= ends and asked > self._waits[-1]
-        if exc.permanent or too_late or too_long:
+        if exc.permanent or too_late or too_long or due.tries + 1 >= MOST_TRIES:
             self._say(f"notice {due.notice.id} to {senders.shown(address.to)} has failed for good: {exc}")
             self._record(due, outcome, detail, failed=True)
             return

@@ -13,7 +13,7 @@ import pytest
 from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.database import Database
-from monitor.service.delivery import LEAST_TRIES, WAITS_SECONDS, Address, Delivery
+from monitor.service.delivery import LEAST_TRIES, MOST_TRIES, WAITS_SECONDS, Address, Delivery
 from tests.servers import receiver, says, until
 from tests.service.test_delivery import START, notice, put, told
 
@@ -160,6 +160,15 @@ def test_set_forward_while_we_were_down_it_has_some_minutes_yet(world: World) ->
     assert world.at == [0, 10, 40, 160, 460]
     assert len(world.at) == LEAST_TRIES
     assert told(world.database, FIRST).state == "failed"
+
+
+def test_made_while_the_clock_was_years_ahead_it_is_given_up_too(database: Database) -> None:
+    put(database, replace(notice(1), created=datetime.fromtimestamp(START + 4 * YEAR, UTC)))
+    world = World(database)
+    world.pass_time(3 * DAY)
+    assert told(database, FIRST).state == "waiting" and len(world.at) > 70
+    world.pass_time(2 * DAY)
+    assert told(database, FIRST).state == "failed" and len(world.at) == MOST_TRIES
 
 
 @pytest.mark.parametrize("seed", range(4))
