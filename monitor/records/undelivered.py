@@ -20,7 +20,8 @@ class Undelivered:
     waiting: int = 0
     """Notices that were made and not delivered yet, nor given up."""
     oldest_ms: int | None = None
-    """When the oldest of them was made [wall time]."""
+    """Since when the oldest of them should have been sent [wall time]; what waits for the end of quiet hours is not
+    waited for."""
     failed: Mapping[str, int] | None = None
     """Route -> notices given up in the last 24 h."""
     unreached: tuple[str, ...] = ()
@@ -34,12 +35,20 @@ def undelivered(database: Database, now_ms: int) -> Undelivered:
     ------
     LinkError : the database does not answer
     """
-    table = tables.notices
+    table, tries = tables.notices, tables.notice_tries
     count = sa.func.count()
+    put_off = sa.and_(table.c.tries == 0, table.c.due_ms > table.c.created_ms)
+    first_try = sa.select(tries.c.at_ms).where(tries.c.notice_id == table.c.id, tries.c["try"] == 1).scalar_subquery()
+    asked_since = sa.case(
+        (sa.and_(put_off, table.c.due_ms > now_ms), None),
+        (put_off, table.c.due_ms),
+        (table.c.tries == 0, table.c.created_ms),
+        else_=sa.func.coalesce(first_try, table.c.created_ms),
+    )
     since = table.c.due_ms > now_ms - DAY_MS  # what failed was due last when it did
     with database.read() as connection:
         waiting, oldest = connection.execute(
-            sa.select(count, sa.func.min(table.c.created_ms)).where(table.c.state == "waiting")
+            sa.select(count, sa.func.min(asked_since)).where(table.c.state == "waiting")
         ).one()
         failed = {
             route: (many, last)

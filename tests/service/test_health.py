@@ -14,7 +14,7 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from monitor.records import tables
+from monitor.records import outbox, tables
 from monitor.records.database import Database
 from monitor.records.undelivered import Undelivered, undelivered
 from monitor.service import health as health_module
@@ -218,6 +218,21 @@ def test_a_notice_that_waits_for_long_and_a_route_that_reaches_nobody(made: Made
     put(database, 5, "delivered", NOW_MS, "desk", NOW_MS + 3000)
     made.pass_time(2.0)
     assert made.late() == []
+
+
+def test_what_waits_for_the_end_of_quiet_hours_is_not_late(made: Made, database: Database) -> None:
+    """Each night with a notice put off until the morning, `/healthz` was late from a quarter of an hour on."""
+    put(database, 1, "waiting", NOW_MS, told_ms=NOW_MS + 8 * HOUR_MS)
+    with database.begin() as connection:
+        connection.execute(sa.update(tables.notices).values(tries=0))
+    made.pass_time(7.9 * 3600)
+    assert made.late() == []
+    assert made.health.told()["notices"] == {"waiting": 1, "oldest_seconds": None, "failed_24_h": {}}
+    made.pass_time(0.1 * 3600 + 899.0)
+    assert made.late() == [] and made.health.told()["notices"]["oldest_seconds"] == 899.0
+    outbox.record_try(database, "n1", NOW_MS + 8 * HOUR_MS, "refused", "", NOW_MS + 9 * HOUR_MS)
+    made.pass_time(2.0)
+    assert made.late() == ["notices: 1 not delivered, the oldest for 15 min"]
 
 
 def test_failures_of_yesterday_are_forgotten(database: Database) -> None:
