@@ -60,7 +60,7 @@ def receivers() -> None:
         print(json.dumps([healthy.port, *ports]), flush=True)
         for _ in sys.stdin:
             heard = zip(healthy.got, healthy.at, strict=True)
-            print(json.dumps([[got["id"], at] for got, (_, at) in heard]), flush=True)
+            print(json.dumps([[got["id"].rpartition("-")[0], at] for got, (_, at) in heard]), flush=True)
 
 
 class Outside:

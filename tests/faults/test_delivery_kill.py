@@ -47,7 +47,7 @@ class Outside:
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
-                length, name = int(self.headers["content-length"]), self.headers["webhook-id"]
+                length, name = int(self.headers["content-length"]), self.headers["webhook-id"].rpartition("-")[0]
                 body = self.rfile.read(length)
                 if len(body) < length:
                     return  # killed in the middle of it

@@ -37,6 +37,7 @@ from monitor.links import senders, webhook
 from tests.servers import free_port
 
 # Standard Webhooks specification 1.0.0, public test vector of its reference libraries (not a real credential).
+ID = "0-17-42-farm-1-1791076470250"
 VECTOR_SECRET = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"
 VECTOR_ID = "msg_p5jXN8AQM9LWM0D4loKWxJek"
 VECTOR_TIME = 1614265330
@@ -123,6 +124,7 @@ def test_the_public_vector_by_hand_and_by_the_library() -> None:
 
 def test_our_own_signing_gives_the_public_vector(notice: Notice, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(webhook.json, "dumps", lambda *_, **__: VECTOR_BODY)
+    monkeypatch.setattr(webhook, "id_of", lambda notice: notice.id)
     moment = datetime.fromtimestamp(VECTOR_TIME, UTC) + timedelta(milliseconds=900)
     body, headers = webhook.signed(replace(notice, id=VECTOR_ID), VECTOR_SECRET, moment)
     assert body == VECTOR_BODY.encode()
@@ -133,9 +135,9 @@ def test_our_own_signing_gives_the_public_vector(notice: Notice, monkeypatch: py
 def test_a_receiver_can_verify_what_arrived(receiver: Receiver, notice: Notice) -> None:
     send(receiver.url, notice)
     ((headers, body),) = receiver.got
-    assert headers["webhook-id"] == notice.id
+    assert headers["webhook-id"] == ID
     assert abs(int(headers["webhook-timestamp"]) - time.time()) < 5
-    assert headers["webhook-signature"] == by_hand(VECTOR_SECRET, notice.id, headers["webhook-timestamp"], body)
+    assert headers["webhook-signature"] == by_hand(VECTOR_SECRET, ID, headers["webhook-timestamp"], body)
     Webhook(VECTOR_SECRET).verify(body, headers)
     with pytest.raises(WebhookVerificationError):
         Webhook(VECTOR_SECRET).verify(body.replace(b"overload", b"nothing!"), headers)
@@ -152,7 +154,7 @@ def test_the_body_is_a_cloudevent(receiver: Receiver, notice: Notice) -> None:
     data = event.pop("data")
     assert event == {
         "specversion": "1.0",
-        "id": "0-17-42-farm-1",
+        "id": ID,
         "source": "/sites/home",
         "type": "fan-amp-monitor.alarm.raised",
         "time": "2026-10-04T01:14:30.250Z",
@@ -171,7 +173,7 @@ def test_the_official_library_reads_the_event_off_the_wire(receiver: Receiver, n
     send(receiver.url, replace(notice, long="Süd 3: 15.1 A, 寒い.\n"))
     ((headers, body),) = receiver.got
     event = from_http_event(HTTPMessage(headers, body))
-    assert (event.get_specversion(), event.get_id(), event.get_source()) == ("1.0", "0-17-42-farm-1", "/sites/home")
+    assert (event.get_specversion(), event.get_id(), event.get_source()) == ("1.0", ID, "/sites/home")
     assert event.get_type() == "fan-amp-monitor.alarm.raised"
     assert event.get_time() == notice.created
     assert event.get_datacontenttype() == "application/json"
@@ -233,7 +235,7 @@ def test_a_receiver_in_another_language_verifies_it(notice: Notice) -> None:
         process.kill()
     assert [one.pop("good") for one in said] == [[True, False, False], [True, True, False]]
     for one in said:
-        assert one == {"fresh": True, "id": notice.id, "type": webhook.MEDIA_TYPE, "short": "Süd-3: 15,1 A, 寒い"}
+        assert one == {"fresh": True, "id": ID, "type": webhook.MEDIA_TYPE, "short": "Süd-3: 15,1 A, 寒い"}
 
 
 def test_while_the_secret_is_changed_both_sign(receiver: Receiver, notice: Notice) -> None:
@@ -242,7 +244,7 @@ def test_while_the_secret_is_changed_both_sign(receiver: Receiver, notice: Notic
     senders.send(receiver.url, notice, secret=f"{VECTOR_SECRET}\r\n{new}")
     ((headers, body),) = receiver.got
     stamp = headers["webhook-timestamp"]
-    expected = [by_hand(secret, notice.id, stamp, body) for secret in (VECTOR_SECRET, new)]
+    expected = [by_hand(secret, ID, stamp, body) for secret in (VECTOR_SECRET, new)]
     assert headers["webhook-signature"].split(" ") == expected
     for secret in (VECTOR_SECRET, new):
         Webhook(secret).verify(body, headers)
@@ -299,6 +301,16 @@ def test_a_second_try_has_the_same_id_and_body_and_a_new_time(receiver: Receiver
     assert first["webhook-id"] == second["webhook-id"]
     assert int(second["webhook-timestamp"]) - int(first["webhook-timestamp"]) == 60
     assert first["webhook-signature"] != second["webhook-signature"]
+
+
+def test_the_same_number_in_a_restored_database_is_no_repeat(receiver: Receiver, notice: Notice) -> None:
+    """CloudEvents 1.0.2: source and id are unique for each distinct event."""
+    send(receiver.url, notice)
+    send(receiver.url, replace(notice, created=notice.created + timedelta(days=1)))
+    (first, body), (second, other) = receiver.got
+    assert first["webhook-id"] != second["webhook-id"]
+    assert json.loads(body)["id"] != json.loads(other)["id"]
+    assert "." not in second["webhook-id"]
 
 
 def test_a_notice_about_a_supply_has_no_subject(notice: Notice) -> None:

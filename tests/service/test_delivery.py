@@ -464,13 +464,13 @@ def test_killed_between_sending_and_marking_it_is_sent_again_with_the_same_id(
 
     try:
         assert run("die") == -signal.SIGKILL
-        assert ids == ["0-17-1-desk-0"]
+        assert ids == ["0-17-1-desk-0-1791076470000"]
         assert told(database, "0-17-1-desk-0").state == "waiting"
         assert run("live") == 0
     finally:
         server.shutdown()
         thread.join()
         server.server_close()
-    assert ids == ["0-17-1-desk-0"] * 2
+    assert ids == ["0-17-1-desk-0-1791076470000"] * 2
     history = told(database, "0-17-1-desk-0")
     assert (history.state, len(history.tries)) == ("delivered", 1)
