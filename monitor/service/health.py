@@ -35,7 +35,8 @@ NOTICE_LATE_SECONDS = 900.0
 LEAST_FREE_SHARE = FREE_SHARE
 """Below this share the farm is told of it as well."""
 ARCHIVE_LATE_SECONDS = 6.0 * 3600.0
-"""The copy may lag while the network is away for an evening; the readings themselves are safe."""
+"""A copy that is in no trouble and lags by so much, for so long, is too slow. Old logs that are being imported lag by
+months, and for minutes."""
 LOOK_SECONDS = 15.0
 """Outbox and disk are looked at so often."""
 LOOK_LATE_SECONDS = 60.0
@@ -120,7 +121,7 @@ class Health:
         ----------
         data : a directory on the disk that fills
         threads : which parts of the service live
-        archive : how far the copy for keeping is behind: "behind_seconds", and "trouble" in words
+        archive : how far the copy for keeping is behind: "behind_seconds", and "trouble" and "late" in words
         heartbeat : what became of the calls to the outside
         backup : how the backups are: "late" in words
         why_no_room : why old readings cannot make room on the disk, where that is asked for
@@ -134,7 +135,7 @@ class Health:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._looked = Looked(steady())
-        self._began = self._answered = steady()
+        self._began = self._answered = self._archive_kept_up = steady()
 
     def start(self) -> None:
         """Begins to look at outbox and disk."""
@@ -173,6 +174,8 @@ class Health:
         except OSError as exc:
             trouble = trouble or f"the disk of {self._data} cannot be looked at: {exc.strerror}"
         now = self._steady()
+        if ((archive or {}).get("behind_seconds") or 0.0) <= ARCHIVE_LATE_SECONDS:
+            self._archive_kept_up = now
         self._looked = Looked(now, outbox, at, archive, trouble)
         if trouble is None:
             self._answered = now
@@ -269,9 +272,11 @@ class Health:
             yield f"disk: {100 * looked.room.share:.1f} % free{f': {why}' if why else ''}"
         if self._backup is not None and (why := self._backup().get("late")):
             yield f"backup: {why}"
-        behind = (looked.archive or {}).get("behind_seconds") or 0.0
-        if behind > ARCHIVE_LATE_SECONDS:
-            yield f"archive: {_span(behind)} behind: {(looked.archive or {}).get('trouble') or 'no reason is known'}"
+        archive = looked.archive or {}
+        if why := archive.get("late"):
+            yield f"archive: {why}"
+        elif now - self._archive_kept_up > ARCHIVE_LATE_SECONDS:
+            yield f"archive: {_span(archive['behind_seconds'])} behind: {archive.get('trouble') or 'it is too slow'}"
 
 
 def _count(number: int, what: str) -> str:

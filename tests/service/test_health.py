@@ -122,8 +122,8 @@ def hangs(made: Made, seconds: float) -> None:
     made.health.look()
 
 
-def behind(made: Made, seconds: float) -> None:
-    made.archive |= {"behind_seconds": seconds, "trouble": "its disk is full"}
+def behind(made: Made, seconds: float, late: str | None = None) -> None:
+    made.archive |= {"behind_seconds": seconds, "trouble": late, "late": late}
     made.health.look()
 
 
@@ -153,9 +153,14 @@ LATE: list[tuple[Change, Change, str]] = [
         "mqtt: its thread has ended",
     ),
     (
-        lambda made: behind(made, 21_600.0),
-        lambda made: behind(made, 21_700.0),
-        "archive: 6.0 h behind: its disk is full",
+        lambda made: behind(made, 9e6),  # a log of the last season is imported
+        lambda made: behind(made, 9e6, "nothing could be copied for 60 min: no connection"),
+        "archive: nothing could be copied for 60 min: no connection",
+    ),
+    (
+        lambda made: (behind(made, 21_700.0), made.pass_time(21_600.0)),
+        lambda made: made.pass_time(1.0),
+        "archive: 6.0 h behind: it is too slow",
     ),
 ]
 
