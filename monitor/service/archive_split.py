@@ -49,11 +49,14 @@ def write_all(write: Callable[[Sequence[str]], None], lines: Sequence[str], most
             if exc.kind not in (Kind.LINES, Kind.SIZE):
                 raise
             words = str(exc)
-            about_lines = about_lines or exc.named or exc.kind is Kind.SIZE
+            # A line by itself is too large for no server: one that takes none for its size has something before it.
+            about_lines = about_lines or (exc.named and exc.kind is Kind.LINES)
             others_stored = exc.dropped is not None
             if len(some) == 1:
                 found.refused.append((some[0], words))
                 found.missing += 1
+                if not about_lines and len(found.refused) >= NAMED_A_WRITE:
+                    break  # it takes none: no use to ask for each of thousands
             elif others_stored and (_TOO_OLD in words or len(found.refused) >= NAMED_A_WRITE):
                 number = max(exc.dropped or 0, 1)
                 found.refused.append((f"({number} of {len(some)} lines)", words))

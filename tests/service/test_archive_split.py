@@ -80,9 +80,27 @@ def test_a_server_that_refuses_all_and_speaks_of_no_line_is_waited_for() -> None
     assert write_all(server.write, lines, 8).missing == 7
 
 
-def test_a_line_that_is_too_large_by_itself_is_refused() -> None:
-    server = Server(set(), partial=False, most=0)
-    assert write_all(server.write, ["a", "b"], 10).refused == [("a", "too much"), ("b", "too much")]
+def test_a_line_that_is_too_large_by_itself_is_refused_where_others_are_taken() -> None:
+    def write(some: Sequence[str]) -> None:
+        if len(some) > 1 or len(some[0]) > 3:
+            raise WriteError("too much", Kind.SIZE)
+
+    outcome = write_all(write, ["a", "long", "b"], 10)
+    assert (outcome.refused, outcome.missing, outcome.most) == ([("long", "too much")], 1, 1)
+
+
+def test_a_door_that_takes_no_line_for_its_size_loses_none() -> None:
+    """A proxy whose limit is too low answers 413 to everything: each line was left out for good."""
+    asked = []
+
+    def write(some: Sequence[str]) -> None:
+        asked.append(len(some))
+        raise WriteError("too much at once", Kind.SIZE)
+
+    with pytest.raises(WriteError, match="refuses every line: too much at once") as caught:
+        write_all(write, [str(line) for line in range(5_000)], 5_000)
+    assert caught.value.kind is Kind.SETTINGS
+    assert len(asked) < 200
 
 
 @pytest.mark.parametrize("kind", [Kind.WAIT, Kind.SETTINGS])
