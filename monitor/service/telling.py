@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 from monitor.alarms.data import notice_data
 from monitor.alarms.facts import About, Alarm, AlarmChange, Wanted
 from monitor.alarms.notice import Notice, group_of, group_of_alarm, notice_id
-from monitor.alarms.routes import Route, superseded
+from monitor.alarms.routes import Route, superseded, takes
 from monitor.alarms.several import several
 from monitor.alarms.states import State
 from monitor.alarms.story import Story
@@ -42,6 +42,9 @@ from monitor.watch.table import PRIORITIES
 log = logging.getLogger("monitor.worker")
 
 UTC_ZONE = ZoneInfo("UTC")
+
+NO_ROUTE = "there is no such route any more"
+NOT_ITS_SITE = "its route does not take this site any more"
 
 Part = tuple[Alarm, Story, Wanted]
 
@@ -91,10 +94,9 @@ class Tellings:
         """Makes the notices of what is due; they and what they tell go into the next commit."""
         for (name, site), waiting in list(self._waiting.items()):
             route = self._routes.get(name)
-            if route is None:  # the settings do not name it any more
-                for one in waiting:
-                    self._keep(Kept(one, DROPPED, "there is no such route any more"))
+            if route is None or (route.sites and site not in route.sites):  # by other settings than when it was wanted
                 del self._waiting[name, site]
+                self._hand_over(waiting, NO_ROUTE if route is None else NOT_ITS_SITE, now)
                 continue
             due = ready(route, waiting, now, self._rang.get((name, site)))
             if due:
@@ -103,6 +105,27 @@ class Tellings:
                 if not left:
                     del self._waiting[name, site]
                 self._tell(route, due, now)
+
+    def _hand_over(self, waiting: list[Telling], why: str, now: datetime) -> None:
+        """What a route was to be told and is not told any more: routes that take it now, and were not told of it and
+        do not wait to be, are told in its place, each after its own time."""
+        for one in waiting:
+            self._keep(Kept(one, DROPPED, why))
+        for one in latest_of_each(waiting):
+            alarm = self._alarm_of(one.about)
+            if alarm is None or alarm.state is not State.UNACKNOWLEDGED or one.wanted.kind == "cleared":
+                continue
+            for route in self._routes.values():
+                key = route.name, one.site
+                waits = any(same.about == one.about for same in self._waiting.get(key, ()))
+                if waits or (route.name, alarm.number) in self._told or not takes(route, one.wanted, alarm):
+                    continue
+                due = max(one.wanted_at + route.after, now)
+                if not one.wanted.rings:
+                    due = after_quiet(route, due, self._zone_of(one.site))
+                handed = replace(one, route=route.name, due=due)
+                self._waiting.setdefault(key, []).append(handed)
+                self._keep(Kept(handed))
 
     def _tell(self, route: Route, due: list[Telling], now: datetime) -> None:
         """One notice of all that is due for a route at a site, at each of its addresses."""

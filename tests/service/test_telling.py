@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
@@ -170,9 +171,36 @@ def test_a_kill_between_change_and_commit_tells_nothing_twice(farm: Any) -> None
 def test_a_route_that_is_gone_from_the_settings_leaves_nothing_waiting(farm: Any) -> None:
     farm.begin(routes=(FARM,))
     go(farm, "north", 0, 60, 9.7)
-    farm.begin(routes=(CLEARED,))
+    farm.begin(routes=(replace(CLEARED, sites=("elsewhere",)),))
     farm.pass_time(2)
     assert tellings(farm) == [("farm", "dropped", "there is no such route any more")]
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_a_further_step_of_a_site_that_another_route_takes_over_goes_to_that_route_alone(farm: Any, gone: bool) -> None:
+    """Else the desk of another farm was told, and nobody who looks after this one until the next repeat."""
+    farm.begin(routes=(FARM, DESK))
+    go(farm, "north", 0, 60, 13.9)
+    old = () if gone else (replace(DESK, sites=("elsewhere",)),)
+    new = replace(DESK, name="new", after=20 * MINUTES)
+    farm.begin(routes=(FARM, *old, new))
+    farm.pass_time(60)
+    why = "there is no such route any more" if gone else "its route does not take this site any more"
+    assert set(tellings(farm)) == {("desk", "dropped", why), ("new", "waiting", None), ("farm", "told", None)}
+    farm.pass_time(17 * 60)
+    assert [one for one in told(farm) if one[0] != "farm"] == []
+    farm.pass_time(3 * 60)
+    assert [one for one in told(farm) if one[0] != "farm"] == [("new", "raised", True, 0)]
+
+
+def test_what_was_acknowledged_is_handed_to_no_other_route(farm: Any) -> None:
+    farm.begin(routes=(FARM, DESK))
+    go(farm, "north", 0, 60, 13.9)
+    farm.act("acknowledge", alarm=1)
+    farm.pass_time(5)
+    farm.begin(routes=(FARM, replace(DESK, name="new")))
+    farm.pass_time(60)
+    assert set(tellings(farm)) == {("desk", "dropped", "there is no such route any more"), ("farm", "told", None)}
 
 
 def test_words_that_fail_never_cost_the_notice(farm: Any, monkeypatch: pytest.MonkeyPatch) -> None:
