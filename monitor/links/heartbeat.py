@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 
 from monitor.errors import LinkError
 from monitor.links.deadline import within
+from monitor.links.webhook import no_connection
 
 DEADLINE_SECONDS: Final = 20.0
 """For one call, from first to last byte."""
@@ -35,7 +36,7 @@ def _get(url: str, deadline_seconds: float) -> None:
     except httpx.TimeoutException as exc:
         raise LinkError(f"no answer: nothing within {deadline_seconds:g} s") from exc
     except (httpx.HTTPError, httpx.StreamError, httpx.InvalidURL) as exc:
-        raise LinkError(f"no answer: no connection ({type(exc).__name__})") from exc
+        raise LinkError(f"no answer: {no_connection(exc, type(exc).__name__)}") from exc
     if 300 <= status < 400:
         raise LinkError(f"refused: HTTP {status}, it points elsewhere. Put the new address into the settings.")
     if not 200 <= status < 300:

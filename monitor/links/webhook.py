@@ -14,6 +14,7 @@ import base64
 import binascii
 import json
 import math
+import socket
 import ssl
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
@@ -123,7 +124,7 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
     except httpx.TimeoutException as exc:
         raise LinkError(f"no answer: {_step(exc)} within {deadline_seconds:g} s") from exc
     except httpx.ConnectError as exc:
-        raise LinkError(f"no answer: no connection ({exc})") from exc
+        raise LinkError(f"no answer: {no_connection(exc, str(exc))}") from exc
     except (httpx.InvalidURL, httpx.UnsupportedProtocol) as exc:
         raise LinkError(f"not sent: the address is not one ({exc})", permanent=True) from exc
     except (httpx.HTTPError, httpx.StreamError) as exc:
@@ -135,6 +136,27 @@ def post(address: str, notice: Notice, secret: str, deadline_seconds: float, now
     if 300 <= status < 400:
         raise LinkError(f"refused: HTTP {status}, it points elsewhere. Put the new address into the settings.")
     raise LinkError(f"refused: HTTP {status}", retry_after_seconds=after)
+
+
+def no_connection(exc: BaseException, otherwise: str) -> str:
+    """Why there is none, in words for whoever must act; they name nothing of the address.
+
+    Parameters
+    ----------
+    otherwise : where neither TLS nor the computer's network says why
+    """
+    inner: BaseException | None = exc
+    while inner is not None:
+        if isinstance(inner, ssl.SSLCertVerificationError):
+            return f"no trusted connection (its certificate: {inner.verify_message})"
+        if isinstance(inner, ssl.SSLError):
+            return f"no TLS there ({inner.reason or 'it speaks otherwise'})"
+        if isinstance(inner, socket.gaierror):
+            return f"no computer has this name ({inner.strerror}). Look for a misspelling."
+        if isinstance(inner, OSError) and inner.strerror:
+            return f"no connection ({inner.strerror})"
+        inner = inner.__cause__ or inner.__context__
+    return f"no connection ({otherwise})"
 
 
 def check(address: str, secret: str) -> None:
