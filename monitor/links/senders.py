@@ -181,6 +181,8 @@ def plugin_of(address: str) -> Any:
     asset = apprise.AppriseAsset(
         app_id="Fan amp monitor", app_desc="Fan amp monitor", app_url="", async_mode=False, secure_logging=True
     )
+    # To follow one often turns the POST into a GET without our text, and any page that answers it looks like a receipt.
+    asset.http_redirects = False
     return apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
 
 

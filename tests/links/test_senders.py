@@ -21,7 +21,7 @@ from aiosmtpd.smtp import AuthResult
 from monitor.alarms.notice import Notice
 from monitor.errors import ConfigError, LinkError
 from monitor.links import senders
-from tests.servers import free_port
+from tests.servers import free_port, receiver, says
 
 
 class Post:
@@ -161,6 +161,26 @@ def test_a_service_with_room_gets_the_long_form(gateway: tuple[int, list[dict[st
     assert got[0]["type"] == "warning"
     senders.send(f"json://127.0.0.1:{port}", replace(notice, kind="cleared"))
     assert got[1]["type"] == "info"
+
+
+@pytest.mark.parametrize("code", [301, 302, 303, 307, 308])
+def test_who_points_elsewhere_has_taken_nothing(notice: Notice, code: int) -> None:
+    """The POST became a GET without the text, and the page it found counted as a receipt: shown as delivered."""
+    taken: list[bytes] = []
+
+    def page(connection: Any, over: Any) -> None:
+        taken.append(connection.recv(65_536))
+        connection.sendall(b"HTTP/1.1 200 OK\r\nContent-Length: 0\r\n\r\n")
+
+    with receiver(page) as other:
+        elsewhere = f"HTTP/1.1 {code} X\r\nLocation: http://127.0.0.1:{other}/x\r\nContent-Length: 0\r\n\r\n"
+        with receiver(says(elsewhere.encode())) as port:
+            error = refused(f"json://127.0.0.1:{port}/", notice)
+            assert str(error).startswith("refused: ") and str(code) in str(error)
+            assert taken == []
+            if code > 303:  # whoever knows it to be right may say so: these keep what is sent
+                senders.send(f"json://127.0.0.1:{port}/?redirect=yes", notice)
+                assert len(taken) == 1
 
 
 def test_a_service_without_room_gets_the_short_form(
