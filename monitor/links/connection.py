@@ -11,7 +11,6 @@ import socket
 import ssl
 import struct
 import time
-from collections import deque
 from typing import TYPE_CHECKING, Any, Final
 
 import paho.mqtt.client as paho
@@ -307,7 +306,9 @@ class Connection:
             client.subscribe([(topic, 1) for topic in wanted])
         said = client.publish(address.status_topic, ONLINE, qos=1, retain=True)
         self._published[said.mid] = address.status_topic
-        broker._to_publish = deque(dict.fromkeys([*broker._states, *broker._to_publish]))
+        # In place: the worker may be adding to it just now, and what it adds to one that is put aside is never sent.
+        broker._to_publish.clear()
+        broker._to_publish.extend([*broker._states])  # all that waited is among them
 
     def _refused(self, reason: ReasonCode) -> None:
         address = self._broker.address

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 
 import paho.mqtt.client as paho
@@ -95,3 +96,29 @@ def test_a_client_id_that_is_no_topic_level(mosquitto: Mosquitto, link: Link, pa
     assert topic.count("/") == 3
     time.sleep(0.2)
     assert len(broker.inbox) == 0  # it is no logger's
+
+
+def test_what_the_worker_tells_in_the_moment_of_a_reconnect_is_not_lost(mosquitto: Mosquitto, panel: Panel) -> None:
+    """What waits was copied and then put aside: a lamp that went on between the two stayed off at the panel."""
+    heard = panel(mosquitto.port)
+    broker = Broker(BrokerAddress(port=mosquitto.port), Inbox(), waits_seconds=(0.05,))
+
+    class Beside(deque[str]):
+        """As if the worker had its turn right after the waiting ones were looked at."""
+
+        def __iter__(self) -> Iterator[str]:
+            yield from list(super().__iter__())
+            broker.publish_state("home/late/alarm", b"high")
+
+        def clear(self) -> None:
+            super().clear()
+            broker.publish_state("home/late/alarm", b"high")
+
+    broker._to_publish = Beside()
+    broker.publish_state("home/north/alarm", b"none")
+    broker.start()
+    try:
+        until(lambda: ("amps/v1/home/north/alarm", b"none") in heard, 10, "what waited")
+        until(lambda: ("amps/v1/home/late/alarm", b"high") in heard, 2, "what came beside it")
+    finally:
+        broker.stop()
