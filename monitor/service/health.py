@@ -252,6 +252,8 @@ class Health:
         link, worker, looked = self._link, self._worker, self._looked
         if self._waits_for_clock() or datetime.fromtimestamp(self._clock(), UTC).year < CLOCK_IS_SET_YEAR:
             yield "clock: it is behind what is stored, or was never set; nothing is taken until it is put right"
+        if not worker.rounds and now - self._began > ROUND_LATE_SECONDS and not self._waits_for_clock():
+            yield f"worker: it has not begun for {_span(now - self._began)}"
         if worker.rounds:
             words = worker_is_late(worker, now)
             if words is not None:

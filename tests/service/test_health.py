@@ -133,6 +133,11 @@ LATE: list[tuple[Change, Change, str]] = [
     (gone, lambda made: made.pass_time(301.0), "broker: away for 5 min: no broker answers"),
     (lambda made: hangs(made, 60.0), lambda made: hangs(made, 1.0), "worker: it has not gone round for 61 s"),
     (
+        lambda made: (setattr(made.worker, "rounds", 0), made.pass_time(60.0)),
+        lambda made: made.pass_time(1.0),
+        "worker: it has not begun for 61 s",
+    ),
+    (
         lambda made: setattr(made.worker, "watched", Watched(3, 2, 1)),
         lambda made: setattr(made.worker, "watched", Watched(3, 2, 2)),
         "readings: nothing is heard of 2 running fans",
