@@ -133,7 +133,8 @@ def unreadable(plugin: Any, address: str) -> list[str]:
     except ValueError:
         return []
     many = [value for key, value in asked if key in ("to", "cc", "bcc")]
-    named = [*map(unquote, parts.path.split("/")), *(one for value in many for one in re.split(r"[,;]", value))]
+    in_path = [one for one in map(unquote, parts.path.split("/")) if "@" in one]
+    named = [*in_path, *(one for value in many for one in re.split(r"[,;]", value))]
     return [one.strip() for one in named if one.strip() and not any(to in one.lower() for to in taken_as)]
 
 
@@ -149,7 +150,8 @@ def letter(plugin: Any, notice: Notice, now: datetime) -> EmailMessage:
         mail["Cc"] = [_address(plugin.names.get(to) or "", to) for to in sorted(plugin.cc)]
     if plugin.reply_to:
         mail["Reply-To"] = [_address(plugin.names.get(to) or "", to) for to in sorted(plugin.reply_to)]
-    mail["Subject"] = " ".join(notice.subject.split())
+    # A name of a site may hold anything; a NUL in a header is refused by servers, at each try.
+    mail["Subject"] = " ".join("".join(one if one.isprintable() else " " for one in notice.subject).split())
     mail["Date"] = format_datetime(now)
     # With the time it was made: in a new database the numbers begin anew, and must not seem to be repeats.
     mail["Message-ID"] = f"<{_word(notice.id)}.{made}@{domain}>"

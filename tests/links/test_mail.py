@@ -200,6 +200,16 @@ def test_with_all_refused_each_is_named(post: Post, notice: Notice) -> None:
     assert not error.permanent  # a box can be made, a full one emptied, within the day
 
 
+def test_a_name_can_hold_nothing_that_makes_another_header_or_command(post: Post, notice: Notice) -> None:
+    text = "south\r\nBcc: x@x.example\0\x1b[31m\x85\u2028X-A: b"
+    send(address(post.port), replace(notice, subject=text, long=f"{text}\n.\r\n.\r\nQUIT\r\n"))
+    letter = post.letter()
+    assert letter["subject"] == "south Bcc: x@x.example [31m X-A: b"
+    assert not {"bcc", "x-a"} & {name.lower() for name in letter}
+    assert post.got() == ["call@farm.example"] and b"\0" not in post.letters[0][1]
+    assert letter.get_content().splitlines()[-2:] == [".", "QUIT"]
+
+
 @pytest.mark.parametrize(
     ("refuses", "what_comes", "said"),
     [
