@@ -161,7 +161,7 @@ class WriteError(LinkError):
 _DROPPED = re.compile(r"partial write: .*?dropped=(\d+)", re.DOTALL)
 """InfluxDB 1.x and 2.x: the other lines of the write are stored."""
 _ABOUT_LINES = re.compile(
-    r"partial write|unable to parse|field type|type conflict|retention policy|line protocol|max-values-per-tag"
+    r"partial write|unable to parse|field type|type conflict|beyond retention|line protocol|max-values-per-tag"
     r"|time outside range|invalid (?:field|tag|number|boolean|timestamp|measurement)|missing (?:fields?|tag)",
     re.IGNORECASE,
 )  # fmt: skip

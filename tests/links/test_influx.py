@@ -117,6 +117,7 @@ def test_when_to_come_again(status: int, after: str | None, seconds: float | Non
         ('{"error":"partial write: field type conflict: input field \\"x\\" dropped=12"}', 12, True),
         ("partial write: unable to parse 'a b c':\n invalid dropped=0", 0, True),
         ("partial write: points beyond retention policy dropped=5000", 5000, True),
+        ("retention policy not found: autogen", None, False),  # somebody must make it: no line is lost for it
         ('{"message":"unable to parse \'a\'"}', None, True),
         ('{"message":"something new"}', None, False),
     ],
