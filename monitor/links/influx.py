@@ -235,7 +235,8 @@ def _words(body: str) -> str:
 
 
 def _one_line(words: Any) -> str:
-    return " ".join(str(words).split())[:WORDS_LETTERS]
+    # JSON may hold halves of a letter, which no database and no page can take.
+    return " ".join(str(words).split())[:WORDS_LETTERS].encode("utf-8", "replace").decode()
 
 
 def _is_page(headers: Mapping[str, str], body: str) -> bool:
@@ -323,8 +324,8 @@ class Writer:
             ) from exc
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             raise WriteError(f"no connection to {url}: {_reason(exc)}", Kind.WAIT) from exc
-        except UnicodeDecodeError as exc:  # influxdb-client reads every answer as UTF-8
-            raise WriteError(f"{url} answers with what is no text: see [influx] url", Kind.SETTINGS) from exc
+        except ValueError as exc:  # e.g. influxdb-client reads every answer as UTF-8, urllib3 each address in it
+            raise WriteError(f"{url} answers with what is no text, or no address: see [influx] url", Kind.SETTINGS) from exc
         except WriteError:
             raise
         except LinkError as exc:  # of `within`

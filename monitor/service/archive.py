@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import threading
 import time
+import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -134,6 +135,11 @@ class Archive:
         except LinkError as exc:
             self._complain(str(exc))
             return DATABASE_WAIT_SECONDS
+        except Exception as exc:  # the watch must not end for its copy, again at each start
+            last = traceback.extract_tb(exc.__traceback__)[-1]
+            where = f"{type(exc).__name__} in {last.name}, line {last.lineno}"
+            self._complain(f"a fault of this program, please report it: {where}")
+            return WAITS_SECONDS[-1]
         if self.trouble is not None:
             self._say(f"the copy to {self._target} goes on")
         self.trouble, self._said, self._tries = None, None, 0

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pytest
@@ -21,7 +21,8 @@ from monitor.links.deadline import left_behind
 from monitor.links.influx import Kind, Target, WriteError, Writer, judge
 from tests import influx as servers
 from tests.influx import Door, Influx, needs_influxd, says
-from tests.servers import until
+from tests.servers import receiver, until
+from tests.servers import says as answers
 
 NOW = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
 V2 = Target("http://box:8086", "amps", "farm", secret="s3cret")
@@ -109,6 +110,21 @@ def test_only_204_is_stored() -> None:
 def test_when_to_come_again(status: int, after: str | None, seconds: float | None) -> None:
     error = judge(V2, status, {"retry-after": after} if after else {}, "", lambda: NOW)
     assert error is not None and (error.kind, error.retry_after_seconds) == (Kind.WAIT, seconds)
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"HTTP/1.1 301 X\r\nLocation: http://[::1/\r\nContent-Length: 0\r\n\r\n",
+        b"HTTP/1.1 400 X\r\nContent-Length: 2\r\n\r\n\xff\xfe",
+        b'HTTP/1.1 503 X\r\nContent-Length: 20\r\n\r\n{"message":"\\ud800!"}',
+    ],
+)
+@pytest.mark.parametrize("api", ["v1", "v2"])
+def test_whatever_is_answered_can_be_told_and_stored(answer: bytes, api: Literal["v1", "v2"]) -> None:
+    with receiver(answers(answer)) as port:
+        error = refused(Target(f"http://127.0.0.1:{port}", "b", "o", api), ["fan x=1 1"])
+    assert str(error).encode()
 
 
 @pytest.mark.parametrize(
