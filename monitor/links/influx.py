@@ -325,7 +325,8 @@ class Writer:
         except (urllib3.exceptions.HTTPError, OSError) as exc:
             raise WriteError(f"no connection to {url}: {_reason(exc)}", Kind.WAIT) from exc
         except ValueError as exc:  # e.g. influxdb-client reads every answer as UTF-8, urllib3 each address in it
-            raise WriteError(f"{url} answers with what is no text, or no address: see [influx] url", Kind.SETTINGS) from exc
+            words = f"{url} answers with what is no text, or no address: see [influx] url"
+            raise WriteError(words, Kind.SETTINGS) from exc
         except WriteError:
             raise
         except LinkError as exc:  # of `within`
