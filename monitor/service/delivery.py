@@ -305,6 +305,7 @@ class Delivery:
     ) -> None:  # fmt: skip
         """Stores the try, however long the database is busy; when we are stopped before, the notice is sent again."""
         at_ms = int(self._clock() * 1000)
+        detail = detail.encode("utf-8", "replace").decode()  # a receiver's words may hold halves of a letter
         if not self._abandoned:
             self._marks.put(Tried(due.notice.id, at_ms, outcome, detail, next_due_ms, delivered, failed))
 

@@ -379,6 +379,18 @@ def test_a_fault_of_ours_with_one_notice_ends_neither_the_service_nor_the_others
     assert "in fail" in said[0]  # where it was
 
 
+def test_words_that_no_database_takes_cost_nothing(
+    database: Database, deliver: Callable[..., Delivery], sender: Sender
+) -> None:
+    """A receiver's JSON may hold half a letter: it ended the service, again after each start."""
+    put(database, notice(1))
+    sender.fail("terminal:", LinkError("refused: \ud800 no\0"))
+    delivery = deliver()
+    until(lambda: len(told(database, "0-17-1-farm-0").tries) == 1)
+    assert told(database, "0-17-1-farm-0").tries[0].detail == "? no\0"
+    assert delivery.alive
+
+
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_fault_of_ours_with_the_outbox_itself_is_loud(
     database: Database, deliver: Callable[..., Delivery], monkeypatch: pytest.MonkeyPatch
