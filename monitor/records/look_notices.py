@@ -24,6 +24,8 @@ LOOKED_AT = 1_000
 """Whether an address takes anything is asked of the newest notices, so many: weeks even of a bad season."""
 LOOKED_BACK = timedelta(days=366)
 """What failed before is of no interest any more."""
+A_DAY = timedelta(days=1)
+"""What failed so far ahead was stamped by a clock that was wrong."""
 LATE = timedelta(minutes=2)
 """What should have been tried so long ago is late."""
 _FEW_ACTIONS = 30
@@ -78,7 +80,9 @@ def addresses(database: Database, sites: Sites, now: datetime) -> dict[tuple[str
     given_up = (
         sa.select(*key, tries.c.at_ms, tries.c.outcome)
         .join(tries, tries.c.notice_id == table.c.id)
-        .where(here, table.c.state == "failed", table.c.due_ms > to_ms(now - LOOKED_BACK))
+        .where(
+            here, table.c.state == "failed", table.c.due_ms.between(to_ms(now - LOOKED_BACK) + 1, to_ms(now + A_DAY))
+        )
         .order_by(tries.c.at_ms)
     )
     found: dict[tuple[str, int], AddressState] = defaultdict(AddressState)

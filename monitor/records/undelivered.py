@@ -45,7 +45,8 @@ def undelivered(database: Database, now_ms: int) -> Undelivered:
         (table.c.tries == 0, table.c.created_ms),
         else_=sa.func.coalesce(first_try, table.c.created_ms),
     )
-    since = table.c.due_ms > now_ms - DAY_MS  # what failed was due last when it did
+    # What failed was due last when it did; what is ahead of us was stamped by a clock that was wrong.
+    since = table.c.due_ms.between(now_ms - DAY_MS + 1, now_ms + DAY_MS)
     with database.read() as connection:
         waiting, oldest = connection.execute(
             sa.select(count, sa.func.min(asked_since)).where(table.c.state == "waiting")

@@ -14,8 +14,9 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from monitor.records import outbox, tables
+from monitor.records import look_notices, outbox, tables
 from monitor.records.database import Database
+from monitor.records.scope import ALL
 from monitor.records.undelivered import Undelivered, undelivered
 from monitor.service import health as health_module
 from monitor.service.health import Health, worker_is_late
@@ -249,6 +250,14 @@ def test_failures_of_yesterday_are_forgotten(database: Database) -> None:
     put(database, 1, "failed", NOW_MS - 25 * HOUR_MS, told_ms=NOW_MS - 24 * HOUR_MS)
     assert undelivered(database, NOW_MS) == Undelivered(0, None, {}, ())
     assert undelivered(database, NOW_MS - 1) == Undelivered(0, None, {"farm": 1}, ("farm",))
+
+
+def test_a_failure_that_a_wrong_clock_put_years_ahead_is_not_told_for_years(database: Database) -> None:
+    put(database, 1, "failed", NOW_MS + 40_000 * HOUR_MS)
+    put(database, 2, "delivered", NOW_MS, told_ms=NOW_MS)
+    assert undelivered(database, NOW_MS) == Undelivered(0, None, {}, ())
+    state = look_notices.addresses(database, ALL, datetime.fromtimestamp(NOW_MS / 1000, UTC))["farm", 0]
+    assert not state.in_trouble
 
 
 # --- over HTTP, with what hangs ------------------------------------------------------------------------------------
