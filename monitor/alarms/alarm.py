@@ -54,6 +54,7 @@ __all__ = [
     "WithdrawPlannedStop",
     "has_grown",
     "next_due",
+    "stands_known",
     "step",
     "suppressed",
     "worse_has_come",
@@ -189,6 +190,11 @@ def has_grown(alarm: Alarm, measure: float | None, now: datetime) -> bool:
     told = alarm.last_notice
     soon = told is not None and _last_notice_counts(alarm, now) and now - told < QUIET_HIGHEST
     return not soon and _known(alarm, alarm.priority) and measure >= known + GROWS[alarm.condition]
+
+
+def stands_known(alarm: Alarm | None) -> bool:
+    """Whether it is a load that stands and that somebody knows of: it rings again only once it has grown."""
+    return alarm is not None and alarm.state.stands and _known(alarm, alarm.priority)
 
 
 def _fresh(about: About, number: int, event: Event, now: datetime) -> Alarm:

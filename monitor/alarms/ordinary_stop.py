@@ -11,8 +11,8 @@ from zoneinfo import ZoneInfo
 
 DAY = time(6, 0), time(20, 0)
 """Hours of the site in which somebody may stop a fan by hand (common practice, no source)."""
-WORK = timedelta(hours=4)
-"""So long a stop for work lasts at most (as QUIET of an alarm)."""
+WORK = timedelta(hours=6)
+"""So long a stop for work lasts at most: more than half a working day (common practice, no source)."""
 
 
 def rings_from(stopped: datetime, zone: ZoneInfo) -> datetime:
@@ -25,8 +25,8 @@ def rings_from(stopped: datetime, zone: ZoneInfo) -> datetime:
 
     >>> from datetime import UTC
     >>> farm = ZoneInfo("America/Chicago")
-    >>> str(rings_from(datetime(2026, 10, 5, 15, 0, tzinfo=UTC), farm))  # ten in the morning: at two
-    '2026-10-05 19:00:00+00:00'
+    >>> str(rings_from(datetime(2026, 10, 5, 15, 0, tzinfo=UTC), farm))  # ten in the morning: at four
+    '2026-10-05 21:00:00+00:00'
     >>> str(rings_from(datetime(2026, 10, 5, 23, 30, tzinfo=UTC), farm))  # half past six: at eight
     '2026-10-06 01:00:00+00:00'
     >>> str(rings_from(datetime(2026, 10, 5, 7, 10, tzinfo=UTC), farm))  # two at night: at once

@@ -8,7 +8,17 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from monitor.alarms.alarm import About, Alarm, AlarmChange, Event, Raised, Returned, Wanted, worse_has_come
+from monitor.alarms.alarm import (
+    About,
+    Alarm,
+    AlarmChange,
+    Event,
+    Raised,
+    Returned,
+    Wanted,
+    stands_known,
+    worse_has_come,
+)
 from monitor.alarms.by_design import SUPPLY_LOST
 from monitor.alarms.routes import Route
 from monitor.alarms.states import Cause
@@ -127,14 +137,21 @@ class Changes:
             judged_by = self._plant.version_at(point, change.at_ms)
             row = for_fan(judged_by.nameplate.conditions)[about.condition]
             later = rings_from if row.rings and rings_from is not None and rings_from > self._now() else None
+            rings = row.rings and not quiet and later is None and not self._is_of_a_known_load(about)
             event = Raised(
                 row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
-                PRIORITIES[0] if quiet else priority_of(row, change), row.rings and not quiet and later is None, later,
+                PRIORITIES[0] if quiet else priority_of(row, change), rings, later,
             )  # fmt: skip
         else:
             watched = change.what == layout.CLEARED or self._told_by_a_stronger(point, about)
             event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
         self.apply(point, about, event)
+
+    def _is_of_a_known_load(self, about: About) -> bool:
+        """Whether it is the margin of a device whose fan stands over its limit, and somebody knows of that: the same
+        load, which rings again once it has grown (`growing`), and a device about to open by `trip-near`."""
+        overload = replace(about, condition="overload")
+        return about.condition == "device-margin" and stands_known(self._book.get(overload))
 
     def _told_by_a_stronger(self, point: Point, about: About) -> bool:
         """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""

@@ -47,3 +47,19 @@ def test_a_gust_is_no_growth(known: Farm) -> None:
         known.go(20.0, north=(11.3, FED))
     known.go(300.0, north=(10.6, FED))
     assert rings(known, "overload") + rings(known, "device-margin") == before
+
+
+def test_a_margin_that_goes_with_a_load_somebody_knows_of_is_told_without_ringing(bench: Any, plate: str) -> None:
+    bench.register("north", plate)
+    bench.begin().round()
+    farm = Farm(bench)
+    farm.ran("north", amps=9.0, **FED)
+    farm.go(200.0, north=(10.4, FED))
+    (over,) = bench.raised("overload")
+    bench.act("acknowledge", alarm=over["number"])
+    bench.pass_time(1.0, 0.5)
+    farm.go(400.0, north=(10.55, FED))
+    farm.go(120.0, north=(10.55, FED))
+    told = farm.notices("device-margin")
+    assert [(row["kind"], bool(row["rings"])) for row in told] == [("raised", False)]
+    assert rings(farm, "overload") == 1

@@ -47,9 +47,9 @@ def test_by_day_it_does_not_ring_until_the_work_should_be_done(farm: Farm) -> No
     (notice,) = farm.notices("stopped")
     assert (notice["kind"], bool(notice["rings"])) == ("raised", False)
     assert "Very likely an ordinary stop." in notice["short"]
-    assert "Rings at 15:01 unless acknowledged or running." in notice["short"]  # it stopped at 11:01
-    assert "It rings at 15:01 unless it runs then or is acknowledged." in notice["long"]
-    goes_by(farm, 3.8)
+    assert "Rings at 17:01 unless acknowledged or running." in notice["short"]  # it stopped at 11:01
+    assert "It rings at 17:01 unless it runs then or is acknowledged." in notice["long"]
+    goes_by(farm, 5.8)
     assert len(farm.notices("stopped")) == 1
     goes_by(farm, 0.3)
     assert rang(farm) == [("raised", False), ("told-again", True)]
@@ -71,7 +71,7 @@ def test_one_that_runs_again_or_was_acknowledged_never_rings(farm: Farm) -> None
     farm.go(120.0, north=(9.0, FED), south=(9.0, FED))
     stand(farm)
     farm.acknowledge("stopped")
-    goes_by(farm, 6.0)
+    goes_by(farm, 7.0)
     assert not any(rings for _, rings in rang(farm))
 
 
