@@ -106,7 +106,8 @@ def brief(alarm: Alarm, story: Story) -> str:
         return ""
     condition = alarm.condition
     if condition in AMPS_CONDITIONS:
-        return figures.percent(100.0 * value) or ""
+        share = figures.percent(100.0 * value)
+        return f"{_now(alarm, value)}{share}" if share else ""
     if condition in (*UNBALANCE_CONDITIONS, "leg-spread"):
         return figures.small_percent(value) or ""
     if condition in (*LEVEL_CONDITIONS, "supply-lost"):
@@ -219,7 +220,15 @@ def load_words(alarm: Alarm, story: Story) -> str | None:
     limit = figures.amps(story.limit_amps)
     whose, until = ("the", " for 5 % unbalance") if no_limit(alarm, story) else ("its", "")
     of_limit = None if share is None else f"{share} of {whose} {f'{limit} ' if limit else ''}limit{until}"
-    return _joined(highest_leg(story), of_limit) or None
+    words = _joined(highest_leg(story), of_limit)
+    return f"{_now(alarm, ratio)}{words}" if words else None
+
+
+def _now(alarm: Alarm, ratio: float | None) -> str:
+    """`now ` where an overload stands and its figure is below the limit by now, as it may be by up to 3 %: "over its
+    limit, 99.9 % of its limit" would belie itself."""
+    below = ratio is not None and not holds(alarm, ratio)
+    return "now " if alarm.condition == "overload" and alarm.state.stands and below else ""
 
 
 def setting_words(alarm: Alarm, story: Story) -> str:

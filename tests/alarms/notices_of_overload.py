@@ -19,6 +19,12 @@ def overload() -> tuple[Course, Story]:
     return raise_one("overload"), story(seconds_to_trip=346.0)
 
 
+def overload_at_its_border() -> tuple[Course, Story]:
+    """It was at its limit for two minutes and stands until it is 3 % below."""
+    course = raise_one("overload", value=1.001, peak=1.004)
+    return course, story(legs_amps=(15.17, 14.6, 14.4), load_ratio=0.999, seconds_to_trip=math.inf)
+
+
 def overload_heard_late() -> tuple[Course, Story]:
     course = Course()
     course.feed(raised(), at(55))
@@ -184,9 +190,9 @@ def overload_hot_from_the_start() -> tuple[Course, Story]:
 
 
 STORIES = [
-    overload, overload_heard_late, overload_single_phase, overload_no_insert_is_enough, overload_supply_is_it,
-    overload_at_six_per_cent_unbalance, overload_worse, overload_grown, overload_told_again, overload_raised_again,
-    overload_cleared,
+    overload, overload_at_its_border, overload_heard_late, overload_single_phase, overload_no_insert_is_enough,
+    overload_supply_is_it, overload_at_six_per_cent_unbalance, overload_worse, overload_grown, overload_told_again,
+    overload_raised_again, overload_cleared,
     overload_cleared_by_stopping, low_margin, low_margin_cleared, nothing_known, long_names_the_day_after, trip_near,
     trip_near_first_seen_running, trip_near_figures_of_its_raising, trip_near_told_again, trip_near_cleared,
     trip_near_cleared_by_stopping, device_margin, device_margin_cleared, overload_built_in_protector,
