@@ -75,7 +75,7 @@ class Influx:
             self._process = subprocess.Popen(
                 [INFLUXD, "-config", str(self.place / "influxdb.conf")], stdout=log, stderr=log
             )
-        until(self.answers, 30, "influxd")
+        until(self.answers, what="influxd")
 
     def answers(self) -> bool:
         assert self._process is not None
@@ -136,7 +136,7 @@ class Victoria:
         words = (f"-storageDataPath={place}", f"-httpListenAddr=127.0.0.1:{self.port}", "-loggerLevel=ERROR",
                  "-retentionPeriod=100y")  # fmt: skip
         self._process = subprocess.Popen([VICTORIA, *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        until(self._answers, 30, "victoria-metrics")
+        until(self._answers, what="victoria-metrics")
 
     @property
     def url(self) -> str:

@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import json
 import os
+import random
 import shutil
 import signal
 import socket
@@ -35,14 +36,42 @@ from tests.warm import Forked, Loaded
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 
 
+def _ports() -> Iterator[int]:
+    """Ports from 10,000 to 29,999, a fifth of them for each process that tests (pytest-xdist), from anywhere in it."""
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")) % 5
+    at = random.Random().randrange(4_000)
+    while True:
+        at = (at + 1) % 4_000
+        yield 10_000 + 4_000 * worker + at
+
+
+_PORTS = _ports()
+
+
 def free_port() -> int:
-    with socket.socket() as sock:
-        sock.bind(("127.0.0.1", 0))
-        return int(sock.getsockname()[1])
+    """A port on which nobody listens.
+
+    None that the system itself gives to whoever connects somewhere (from 32,768): it would give it away before it is
+    used, or while a server that is to be there again is down; and who calls at such a port may even meet himself.
+    """
+    for port in _PORTS:
+        with socket.socket() as sock, contextlib.suppress(OSError):
+            sock.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("there are more")
 
 
-def until(true: Callable[[], object], seconds: float = 10.0, what: str = "it") -> None:
-    """Waits for something to become true; fails loudly."""
+PATIENCE_SECONDS = 45.0
+"""What comes about is waited for at least so long: a machine that does much else may stand still for some seconds, and
+only a test that fails has to wait for the end of it."""
+
+
+def until(true: Callable[[], object], seconds: float = PATIENCE_SECONDS, what: str = "it") -> None:
+    """Waits for something to become true; fails loudly.
+
+    seconds: only where more than PATIENCE_SECONDS are needed
+    """
+    seconds = max(seconds, PATIENCE_SECONDS)
     began = time.monotonic()
     while not true():
         waited = time.monotonic() - began
@@ -204,19 +233,19 @@ class Mosquitto:
             self._process = subprocess.Popen(
                 [MOSQUITTO, "-c", str(self.place / "mosquitto.conf")], stdout=log, stderr=log
             )
-        until(self.listens, 10, "mosquitto")
+        until(self.listens, what="mosquitto")
 
     def listens(self) -> bool:
         assert self._process is not None
         assert self._process.poll() is None, (self.place / "log").read_text()
-        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 0.2):
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port), 1.0):
             return True
         return False
 
     def kill(self, how: int = signal.SIGKILL) -> None:
         if self._process is not None:
             self._process.send_signal(how)
-            self._process.wait(10)
+            self._process.wait(PATIENCE_SECONDS)
             self._process = None
 
     def saved(self) -> None:
@@ -224,7 +253,7 @@ class Mosquitto:
         began = time.time()
         until(
             lambda: (self.place / "mosquitto.db").exists() and (self.place / "mosquitto.db").stat().st_mtime > began,
-            10, "a saved state",
+            what="a saved state",
         )  # fmt: skip
 
 
@@ -232,7 +261,7 @@ class Publisher:
     """A logger reduced to bytes: MQTT 3.1.1, QoS 1, returns when the broker has taken all."""
 
     def __init__(self, port: int) -> None:
-        self._sock = socket.create_connection(("127.0.0.1", port), 5)
+        self._sock = socket.create_connection(("127.0.0.1", port), PATIENCE_SECONDS)
         self._sock.sendall(b"\x10\x0f\x00\x04MQTT\x04\x02\x00\x00\x00\x03pub")
         assert self._sock.recv(4) == b"\x20\x02\x00\x00"
 
@@ -343,20 +372,20 @@ class Running:
         return True
 
     def get(self, path: str) -> Any:
-        with urllib.request.urlopen(f"http://127.0.0.1:{self.web_port}{path}", timeout=10) as answer:
+        with urllib.request.urlopen(f"http://127.0.0.1:{self.web_port}{path}", timeout=PATIENCE_SECONDS) as answer:
             return json.load(answer)
 
     def kill(self) -> None:
         assert self.process is not None
         self.process.kill()
-        self.process.wait(10)
+        self.process.wait(PATIENCE_SECONDS)
         self.process = None
 
     def stop(self) -> int:
         """An orderly stop; the exit code."""
         assert self.process is not None
         self.process.send_signal(signal.SIGTERM)
-        code = self.process.wait(30)
+        code = self.process.wait(PATIENCE_SECONDS)
         self.process = None
         return code
 

@@ -28,13 +28,13 @@ def test_a_fan_that_trips_on_another_part_comes_to_the_first_and_lives_there(
         farm.reading("south-1", (0.0,), (), running=False)
         farm.raised("south-1", "tripped", "highest", text="south-1: tripped")
         row = page.locator("tr[data-fan='meadow/south-1']")
-        until_page(page, lambda: row.count() == 1, 5)
+        until_page(page, lambda: row.count() == 1)
         assert row.locator("[data-live=state]").inner_text() == "tripped"
         assert "2 tripped" in page.locator("[data-fold=counts]").inner_text()
         # The stream is another one now: it tells of this fan too.
         farm.now = datetime.now(UTC)
         farm.reading("south-1", (49.4,), ())
-        until_page(page, lambda: row.locator("[data-live=load]").inner_text() == "107 %", 5)
+        until_page(page, lambda: row.locator("[data-live=load]").inner_text() == "107 %")
         assert page.evaluate("window.here") is True
 
 
@@ -45,4 +45,4 @@ def test_where_no_fan_fits_one_that_comes_to_fit_is_shown(chromium: Any, server:
         farm.now = datetime.now(UTC)
         farm.reading("barn", (16.0, 16.0, 16.0), (401, 402, 400), site="hill")
         farm.raised("barn", site="hill")
-        until_page(page, lambda: page.locator("tr[data-fan='hill/barn']").count() == 1, 5)
+        until_page(page, lambda: page.locator("tr[data-fan='hill/barn']").count() == 1)

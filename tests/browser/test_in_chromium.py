@@ -100,7 +100,7 @@ def test_a_live_value_changes_without_loading_again(chromium: Any, server: WebSe
         page.wait_for_timeout(300)
         farm.now = datetime.now(UTC)
         farm.reading("south-1", (49.4,), ())
-        until_page(page, lambda: row.locator("[data-live=load]").inner_text() == "107 %", 3)
+        until_page(page, lambda: row.locator("[data-live=load]").inner_text() == "107 %")
         assert row.locator("[data-live=state]").inner_text() == "over its limit"
         assert "over" in row.get_attribute("class")
         assert row.locator("[data-live=strip]").get_attribute("width") == "1074"
@@ -109,29 +109,26 @@ def test_a_live_value_changes_without_loading_again(chromium: Any, server: WebSe
         assert page.evaluate("window.here") is True
 
 
-def until_page(page: Any, true: Any, seconds: float) -> None:
+def until_page(page: Any, true: Any) -> None:
     """As `until`, with the page's own events going on."""
 
     def look() -> object:
         page.wait_for_timeout(30)
         return true()
 
-    until(look, seconds)
+    until(look)
 
 
 def test_one_fan_lives_on_its_page(chromium: Any, server: WebServer, farm: Farm) -> None:
     with opened(chromium, server, PAGES["fan"], 1280) as page:
-        page.wait_for_timeout(400)
-        assert page.locator(".chart canvas").count() == 2
+        until_page(page, lambda: page.locator(".chart canvas").count() == 2)
         farm.now = datetime.now(UTC)
         farm.reading("north-3", (11.0, 10.8, 10.9), (461.0, 458.0, 460.0))
         farm.returned("north-3")
-        until_page(page, lambda: page.locator(".answer [data-live=state]").inner_text() == "running", 3)
+        until_page(page, lambda: page.locator(".answer [data-live=state]").inner_text() == "running")
         assert "good" in page.locator(".answer").get_attribute("class")
         assert page.locator(".answer [data-live=heard]").inner_text().startswith("Reading ")
-        until_page(
-            page, lambda: "Ended, but nobody acknowledged it" in page.locator("[data-fold=alarms]").inner_text(), 8
-        )
+        until_page(page, lambda: "Ended, but nobody acknowledged it" in page.locator("[data-fold=alarms]").inner_text())
 
 
 def test_acknowledging_by_keyboard_alone(chromium: Any, server: WebServer, farm: Farm) -> None:
@@ -155,11 +152,11 @@ def test_acknowledging_by_keyboard_alone(chromium: Any, server: WebServer, farm:
 
 def test_typing_is_not_disturbed_by_news(chromium: Any, server: WebServer, farm: Farm) -> None:
     with opened(chromium, server, PAGES["fan"]) as page:
-        page.wait_for_timeout(300)
+        page.evaluate("document.addEventListener('folded', () => { window.taken = true; })")
         page.locator("#by-1").fill("Ann of the d")
         farm.now = datetime.now(UTC)
         farm.raised("north-3", "voltage-unbalance", "medium", text="north-3: supply voltage unbalanced")
-        page.wait_for_timeout(1600)
+        until_page(page, lambda: page.evaluate("window.taken"))  # all that had to be taken anew was
         assert page.locator("#by-1").input_value() == "Ann of the d"
         assert page.evaluate("document.activeElement.id") == "by-1"
 

@@ -98,7 +98,7 @@ class Walk:
     def __init__(self, chromium: Any, base: str, size: dict[str, int], pictures: Path, who: str) -> None:
         self._context = chromium.new_context(viewport=size, base_url=base, service_workers="block")
         self.page = self._context.new_page()
-        self.page.set_default_timeout(20_000)
+        self.page.set_default_timeout(60_000)
         self._pictures, self._who, self._count = pictures, who, 0
 
     def look(self, name: str) -> None:
@@ -109,9 +109,14 @@ class Walk:
         self.page.goto("/sign-in")
         self.page.fill("#name", name)
         self.page.fill("#password", password)
-        self.page.click("main button")
+        self.sends(self.page.locator("main button").first)
 
-    def reads(self, text: str, path: str | None = None, seconds: float = 30.0) -> None:
+    def sends(self, button: Any) -> None:
+        """Presses it, and waits until the page that answers is there."""
+        with self.page.expect_navigation():
+            button.click()
+
+    def reads(self, text: str, path: str | None = None, seconds: float = 60.0) -> None:
         """Waits until the page says so, loading it again as somebody would."""
         end = time.monotonic() + seconds
         while True:
@@ -183,7 +188,7 @@ def _the_farm_hears_of_a_trip(walk: Callable[..., Walk], running: Running, send:
     farmer.look("link")
     assert "bin-1" in farmer.page.inner_text("main")
     farmer.page.fill("#by", "Ann")
-    farmer.page.click(".confirm button")
+    farmer.sends(farmer.page.locator(".confirm button"))
     farmer.reads("[Aa]cknowledged")
     farmer.look("acknowledged")
 
@@ -206,10 +211,10 @@ def _a_technician_takes_on_a_fan(walk: Callable[..., Walk], send: Publisher, pas
     tess.page.fill("#available_pitch_degrees", "13, 15, 17, 18, 19, 21")
     tess.page.fill("#blades", "6")
     tess.look("nameplate")
-    tess.page.click("form.plate button:has-text('Take on')")
+    tess.sends(tess.page.locator("form.plate button:has-text('Take on')").first)
     if tess.page.locator("#second-look").count():
         tess.look("second-look")
-        tess.page.click("text=Take on as it is")
+        tess.sends(tess.page.locator("text=Take on as it is").first)
     tess.reads("Version 1 is in the register")
     tess.look("registered")
     # Its logger sends what it kept: it was over for an hour, then stood still for the work, then runs on less pitch.
@@ -232,7 +237,7 @@ def _a_technician_takes_on_a_fan(walk: Callable[..., Walk], send: Publisher, pas
             ):
                 field.fill(value)
             tess.look("check")
-        form.locator("button").first.click()
+        tess.sends(form.locator("button").first)
         tess.reads("Entered")
     tess.reads("no longer provisional", record)
     tess.look("checked")
@@ -244,7 +249,7 @@ def _a_technician_takes_on_a_fan(walk: Callable[..., Walk], send: Publisher, pas
     until(lambda: tess.page.request.get(fan).json()["time"] > _utc(time.time() - 30), 60, "the newest reading")
     for field, value in zip(("L1", "L2", "L3"), ("13.2", "13.0", "12.9"), strict=True):
         tess.page.locator("form.by-hand").get_by_label(re.compile(field)).first.fill(value)
-    tess.page.click("form.by-hand > button")
+    tess.sends(tess.page.locator("form.by-hand > button"))
     tess.reads("(?s)Entered.*[Dd]ifference", tess.page.url.partition("#")[0], 60)
     tess.look("hand-reading")
 
@@ -254,7 +259,7 @@ def _a_technician_takes_on_a_fan(walk: Callable[..., Walk], send: Publisher, pas
     form.get_by_label(re.compile("^To")).fill("19")
     when = form.locator("input[type=datetime-local]")
     when.fill(_local(begin + 85 * 60))
-    form.locator("button").last.click()
+    tess.sends(form.locator("button").last)
     tess.reads("Entered")
     tess.reads("(?is)expected after it.*found.*within the band", record, 60)
     tess.look("re-pitched")
@@ -302,7 +307,7 @@ def _the_desk_has_its_morning(walk: Callable[..., Walk], send: Publisher, passwo
         desk.page.locator("section[aria-labelledby=close] .legs input").all()[:3], ("11.4", "11.2", "11.1"), strict=True
     ):
         field.fill(value)
-    desk.page.click("button:text-is('Close the job')")
+    desk.sends(desk.page.locator("button:text-is('Close the job')"))
     desk.reads("(?s)[Ee]xpected.*found")
     desk.look("closed")
 
@@ -321,6 +326,6 @@ def _a_log_is_reviewed(walk: Callable[..., Walk], password: str, tmp_path: Path)
     reviewer.page.goto("/review")
     reviewer.page.set_input_files("input[type=file]", str(log))
     reviewer.page.locator("form[action='/review/log'] select").first.select_option("home/bin-1")
-    reviewer.page.locator("form[action='/review/log'] button").last.click()
+    reviewer.sends(reviewer.page.locator("form[action='/review/log'] button").last)
     reviewer.reads("overload trip", None, 120)
     reviewer.look("review")

@@ -30,7 +30,7 @@ from monitor.service.delivery import Address, Delivery
 TRACED = {Path(module.__file__ or "").name for module in
           (deadline, mail, senders, taken, webhook, outbox, delivery, marking, steps)}  # fmt: skip
 SECRET = "whsec_" + "QUFB" * 8
-SECONDS = 20.0
+SECONDS = 60.0
 
 
 class Counted:

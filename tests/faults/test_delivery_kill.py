@@ -253,12 +253,12 @@ def test_a_disk_that_is_full_when_a_try_is_to_be_stored(
         return delivery
 
     delivery = begin(database)
-    until(lambda: any("the disk is full" in text for text in said), 20, "a full disk")
+    until(lambda: any("the disk is full" in text for text in said), what="a full disk")
     sent = outside.taken.total()
     assert 0 < sent < 60
     assert delivery.alive
     limit["pages"] = 0
-    until(lambda: outbox.next_due_ms(database) is None, 30, "the end")
+    until(lambda: outbox.next_due_ms(database) is None, what="the end")
     assert outside.taken == {one.id: 1 for one in many}
     delivery.stop()
 
@@ -268,11 +268,11 @@ def test_a_disk_that_is_full_when_a_try_is_to_be_stored(
     limit["pages"] = 1
     said.clear()
     delivery = begin(database)
-    until(lambda: any("the disk is full" in text for text in said), 20, "a full disk")
+    until(lambda: any("the disk is full" in text for text in said), what="a full disk")
     delivery.stop()
     limit["pages"] = 0
     delivery = begin(database)
-    until(lambda: outbox.next_due_ms(database) is None, 30, "the end")
+    until(lambda: outbox.next_due_ms(database) is None, what="the end")
     delivery.stop()
     counts = Counter(outside.taken[one.id] for one in more)
     assert counts == {1: 59, 2: 1}  # the one that was sent and could not be marked

@@ -100,7 +100,7 @@ def test_each_kind_of_receiver_beside_dead_ones(
         listener.loop_start()
         stack.callback(listener.loop_stop)
         stack.callback(listener.disconnect)
-        assert ready.wait(10)
+        assert ready.wait(60)
         to = {
             "well-web": f"webhook+http://127.0.0.1:{web.port}/web",
             "well-json": f"json://127.0.0.1:{web.port}/json",
@@ -129,8 +129,8 @@ def test_each_kind_of_receiver_beside_dead_ones(
         def all_of_the_well() -> bool:
             return all(one.state == "delivered" for one in told().values() if one.notice.route in well)
 
-        until(all_of_the_well, 15, "the notices of those that are well")
-        until(lambda: outbox.next_due_ms(database) is None, 30, "the end")
+        until(all_of_the_well, what="the notices of those that are well")
+        until(lambda: outbox.next_due_ms(database) is None, what="the end")
         delivery.stop()
         assert delivery.failure is None
         found = told()

@@ -95,6 +95,21 @@ def all_in(running: Running, expected: int) -> bool:
     return bool(hot + packed >= expected)
 
 
+def until_settled(running: Running) -> None:
+    """What waits for other fans is told as well: nothing has come for a second and a half."""
+    found: object = None
+    since = time.monotonic()
+
+    def settled() -> bool:
+        nonlocal found, since
+        before, found = found, (changes(running.database), runs(running.database))
+        if found != before:
+            since = time.monotonic()
+        return time.monotonic() - since > 1.5
+
+    until(settled, 120, "an end of what is told")
+
+
 def newest(running: Running) -> int:
     with sqlite3.connect(f"file:{running.database}?mode=ro", uri=True) as connection:
         return int(connection.execute("SELECT COALESCE(MAX(number), 0) FROM readings").fetchone()[0])
@@ -142,14 +157,13 @@ def play(running: Running, broker: Mosquitto, kills: int) -> tuple[list[Round], 
     assert not failure, failure
     until(running.answers, 60, "the service")
     until(lambda: all_in(running, FANS * len(sent)), 120, "the last reading")
-    time.sleep(1.5)  # what waits for other fans is told as well
+    until_settled(running)
     assert running.stop() == 0
     return sent, killed
 
 
 @pytest.mark.slow
 @pytest.mark.broker
-@pytest.mark.timeout(600)
 def test_killed_many_times_it_stores_each_reading_once_and_finds_the_same(
     broker: Mosquitto, service: Running, tmp_path: Path
 ) -> None:
@@ -165,7 +179,7 @@ def test_killed_many_times_it_stores_each_reading_once_and_finds_the_same(
         with Publisher(calm_broker.port) as publisher:
             publisher.send(messages)
         until(lambda: all_in(calm, len(messages)), 120, "the last reading")
-        time.sleep(1.5)
+        until_settled(calm)
         assert calm.stop() == 0
     finally:
         if calm.process is not None:

@@ -19,7 +19,7 @@ Publish = Callable[[int], Publisher]
 Link = Callable[..., Broker]
 
 
-def take(broker: Broker, many: int, seconds: float = 20.0) -> list[Message]:
+def take(broker: Broker, many: int) -> list[Message]:
     """So many messages; fails when they do not come."""
     taken: list[Message] = []
 
@@ -27,18 +27,18 @@ def take(broker: Broker, many: int, seconds: float = 20.0) -> list[Message]:
         taken.extend(broker.inbox.take(1_000))
         return len(taken) >= many
 
-    until(enough, seconds, f"{many} messages")
+    until(enough, what=f"{many} messages")
     return taken
 
 
 def connected(broker: Broker) -> Broker:
-    until(lambda: broker.connected, 15, "a connection")
+    until(lambda: broker.connected, what="a connection")
     return broker
 
 
 def subscribed(broker: Broker) -> Broker:
     """Connected, and the broker has taken the subscriptions: what is published from here on is heard."""
-    until(lambda: broker.connected and getattr(broker, "taken", 0) == broker.generation, 15, "a subscription")
+    until(lambda: broker.connected and getattr(broker, "taken", 0) == broker.generation, what="a subscription")
     return broker
 
 
@@ -71,9 +71,8 @@ def publish() -> Iterator[Publish]:
 
 
 @pytest.fixture
-def link(monkeypatch: pytest.MonkeyPatch) -> Iterator[Link]:
-    """Makes links to brokers that are stopped at the end; each notes the connection that is `subscribed`."""
-    made: list[Broker] = []
+def noted(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each link notes the connection that is `subscribed`."""
     answered = Connection._on_subscribe
 
     def noting(self: Connection, *answer: Any) -> None:
@@ -81,6 +80,12 @@ def link(monkeypatch: pytest.MonkeyPatch) -> Iterator[Link]:
         self._broker.taken = self._broker.generation  # type: ignore[attr-defined]
 
     monkeypatch.setattr(Connection, "_on_subscribe", noting)
+
+
+@pytest.fixture
+def link(noted: None) -> Iterator[Link]:
+    """Makes links to brokers that are stopped at the end."""
+    made: list[Broker] = []
 
     def make(port: int, *, inbox: Inbox | None = None, said: list[str] | None = None, **address: object) -> Broker:
         say = (lambda text: None) if said is None else said.append

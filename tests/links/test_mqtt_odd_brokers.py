@@ -108,7 +108,7 @@ def test_a_broker_that_names_a_take_over(link: Link) -> None:
     odd = OddBroker(b"\x20\x03\x01\x00\x00" + b"\xe0\x01\x8e")
     said: list[str] = []
     broker = link(odd.port, said=said)
-    until(lambda: len(said) >= 2, 10, "the take-over")
+    until(lambda: len(said) >= 2, what="the take-over")
     assert 'another client took our client id "amp-monitor"' in said[1]
     assert "Stop the other service" in said[1]
     broker.stop()
@@ -120,7 +120,7 @@ def test_two_services_that_throw_each_other_out_are_told_so(mosquitto: Mosquitto
     said: list[str] = []
     link(mosquitto.port, said=said)
     link(mosquitto.port)
-    until(lambda: any('another client has our client id "amp-monitor"' in text for text in said), 10, "the hint")
+    until(lambda: any('another client has our client id "amp-monitor"' in text for text in said), what="the hint")
 
 
 def test_an_access_list_that_forbids_reading_is_told(link: Link) -> None:
@@ -288,7 +288,7 @@ def test_rubbish_from_the_other_side_does_not_end_the_thread(
     monkeypatch.setattr("monitor.links.connection.ANSWER_SECONDS", 0.3)
     odd = OddBroker(rubbish)
     broker = link(odd.port)
-    until(lambda: len(odd.greetings) >= 3, 10, "three tries")
+    until(lambda: len(odd.greetings) >= 3, what="three tries")
     assert broker.alive
     assert broker.failure is None
     broker.stop()
@@ -313,7 +313,7 @@ def test_a_broker_that_takes_the_connection_and_says_nothing(link: Link, monkeyp
     odd = OddBroker(b"")
     said: list[str] = []
     broker = link(odd.port, said=said)
-    until(lambda: len(odd.greetings) >= 2, 10, "a second try")
+    until(lambda: len(odd.greetings) >= 2, what="a second try")
     assert "took the connection and then said nothing" in said[0]
     broker.stop()
     odd.close()

@@ -34,7 +34,7 @@ def panel() -> Iterator[Panel]:
         client.connect("127.0.0.1", port)
         client.loop_start()
         made.append(client)
-        until(lambda: taken, 10, "the panel's subscription")
+        until(lambda: taken, what="the panel's subscription")
         return heard
 
     yield make
@@ -48,37 +48,39 @@ def test_online_with_each_connection_and_offline_at_the_farewell(
 ) -> None:
     heard = panel(mosquitto.port)
     broker = subscribed(link(mosquitto.port))
-    until(lambda: heard == [(WORD, b"online")], 5, "its word")
+    until(lambda: heard == [(WORD, b"online")], what="its word")
     broker.stop()
-    until(lambda: heard[1:] == [(WORD, b"offline")], 5, "its farewell")
+    until(lambda: heard[1:] == [(WORD, b"offline")], what="its farewell")
     late = panel(mosquitto.port)
-    until(lambda: late == [(WORD, b"offline")], 5, "what is retained")
+    until(lambda: late == [(WORD, b"offline")], what="what is retained")
 
 
+@pytest.mark.usefixtures("noted")
 def test_while_a_full_inbox_is_drained_it_is_offline(mosquitto: Mosquitto, publish: Publish, panel: Panel) -> None:
     heard = panel(mosquitto.port)
     broker = Broker(BrokerAddress(port=mosquitto.port), Inbox(max_messages=3), waits_seconds=(0.05,))
     broker.start()
     try:
-        until(lambda: heard == [(WORD, b"online")], 5, "its word")
-        time.sleep(0.3)  # for the subscriptions
+        until(lambda: heard == [(WORD, b"online")], what="its word")
+        subscribed(broker)
         publish(mosquitto.port).send([("amps/v1/home/north-3/readings", b"%d" % number) for number in range(5)])
 
         def back() -> bool:
             broker.inbox.take(10)
             return [word for topic, word in heard if topic == WORD][:3] == [b"online", b"offline", b"online"]
 
-        until(back, 10, "its word after the pause")
+        until(back, what="its word after the pause")
     finally:
         broker.stop()
 
 
+@pytest.mark.usefixtures("noted")
 def test_a_form_that_listens_to_everything_does_not_hear_us(mosquitto: Mosquitto, publish: Publish) -> None:
     broker = Broker(BrokerAddress(port=mosquitto.port), also=["+/+/+/+"], waits_seconds=(0.05,))
     broker.start()
     try:
-        until(lambda: broker.connected, 10, "a connection")
-        time.sleep(0.3)  # for the subscriptions, and for what is retained
+        subscribed(broker)
+        time.sleep(0.3)  # for what is retained
         publish(mosquitto.port).send([("amps/v1/amp-monitor/other", b"x")])
         assert {one.topic for one in take(broker, 1)} == {"amps/v1/amp-monitor/other"}
         time.sleep(0.2)
@@ -92,7 +94,7 @@ def test_a_client_id_that_is_no_topic_level(mosquitto: Mosquitto, link: Link, pa
     heard = panel(mosquitto.port)
     broker = subscribed(link(mosquitto.port, client_id=client_id))
     topic = BrokerAddress(client_id=client_id).status_topic
-    until(lambda: heard == [(topic, b"online")], 5, "its word")
+    until(lambda: heard == [(topic, b"online")], what="its word")
     assert topic.count("/") == 3
     time.sleep(0.2)
     assert len(broker.inbox) == 0  # it is no logger's

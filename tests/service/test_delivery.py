@@ -32,6 +32,8 @@ from tests.servers import until
 MADE = datetime(2026, 10, 4, 1, 14, 30, tzinfo=UTC)
 START = MADE.timestamp()
 ROUTES = [("farm", ("terminal:", "mailto://x"), None), ("desk", ("webhook+http://x",), "whsec_x")]
+HANGS_SECONDS = 400.0
+"""What hangs hangs longer than any test waits; each lets it go at its end."""
 
 
 def notice(change: int, route: str = "farm", index: int = 0, *, rings: bool = True) -> Notice:
@@ -77,8 +79,9 @@ class Sender:
 
 @pytest.fixture(autouse=True)
 def _at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Each try is stored by itself: `test_marking.py` is about the rest."""
+    """Each try is stored by itself: `test_marking.py` is about the rest. And whoever is to be woken has to be."""
     monkeypatch.setattr("monitor.service.marking.GATHER_SECONDS", 0.0)
+    monkeypatch.setattr("monitor.service.delivery.LOOK_SECONDS", 2 * HANGS_SECONDS)
 
 
 @pytest.fixture
@@ -132,7 +135,7 @@ def test_what_waits_is_sent_and_the_try_is_stored(
     assert (made.number, made.outcome, made.at) == (1, "delivered", MADE)
     put(database, notice(2))
     delivery.wake()
-    until(lambda: told(database, "0-17-2-farm-0").state == "delivered", 2)
+    until(lambda: told(database, "0-17-2-farm-0").state == "delivered")
     assert len(sender.sent) == 4
 
 
@@ -224,7 +227,7 @@ def test_a_wait_that_ends_needs_nobody_to_wake_us(database: Database, sender: Se
         give_up_seconds=1e9,
     )  # fmt: skip
     delivery.start()
-    until(lambda: len(sender.sent) == 3, 5)
+    until(lambda: len(sender.sent) >= 3)
     delivery.stop()
 
 
@@ -267,23 +270,21 @@ def test_a_dead_receiver_delays_no_other(
     database: Database, deliver: Callable[..., Delivery], sender: Sender, clock: Clock
 ) -> None:
     free = threading.Event()
-    sender.does["mailto://x"] = lambda: free.wait(30) and None  # type: ignore[func-returns-value]
+    sender.does["mailto://x"] = lambda: free.wait(HANGS_SECONDS) and None  # type: ignore[func-returns-value]
     put(database, *(notice(change, "farm", 1) for change in range(300)))  # more than are read at once
     delivery = deliver()
     until(lambda: sender.sent)
     clock.now += 1
     put(database, notice(900, rings=False))  # behind all of them
-    began = time.monotonic()
     delivery.wake()
-    until(lambda: told(database, "0-17-900-farm-0").state == "delivered", 5, "the other's notice")
-    assert time.monotonic() - began < 2
+    until(lambda: told(database, "0-17-900-farm-0").state == "delivered", what="the other's notice")
     assert [address for address, _ in sender.sent].count("mailto://x") == 1
     free.set()
 
 
 def test_a_retry_comes_in_time_while_another_hangs(database: Database, sender: Sender) -> None:
     free = threading.Event()
-    sender.does["mailto://x"] = lambda: free.wait(30) and None  # type: ignore[func-returns-value]
+    sender.does["mailto://x"] = lambda: free.wait(HANGS_SECONDS) and None  # type: ignore[func-returns-value]
     sender.fail("terminal:", LinkError("refused: x"))
     put(database, notice(1, "farm", 1), notice(1))
     began = time.monotonic()
@@ -291,7 +292,8 @@ def test_a_retry_comes_in_time_while_another_hangs(database: Database, sender: S
         database, addresses(ROUTES), clock=lambda: START + time.monotonic() - began, send=sender, waits_seconds=(0.5,)
     )
     delivery.start()
-    until(lambda: [address for address, _ in sender.sent].count("terminal:") == 3, 6, "two more tries")
+    until(lambda: [address for address, _ in sender.sent].count("terminal:") >= 3, what="two more tries")
+    assert [address for address, _ in sender.sent].count("mailto://x") == 1  # it still hangs
     free.set()
     delivery.stop()
 
@@ -343,13 +345,13 @@ def test_stop_does_not_wait_for_one_that_hangs_and_the_next_start_sends_again(
     database: Database, deliver: Callable[..., Delivery], sender: Sender
 ) -> None:
     free = threading.Event()
-    sender.does["terminal:"] = lambda: free.wait(30) and None  # type: ignore[func-returns-value]
+    sender.does["terminal:"] = lambda: free.wait(HANGS_SECONDS) and None  # type: ignore[func-returns-value]
     put(database, notice(1))
     first = deliver()
     until(lambda: sender.sent)
     began = time.monotonic()
     first.stop()
-    assert time.monotonic() - began < 2.5
+    assert time.monotonic() - began < HANGS_SECONDS / 4
     free.set()
     time.sleep(0.1)
     assert told(database, "0-17-1-farm-0").tries == ()
@@ -416,11 +418,13 @@ def test_fifty_starts_and_stops_leak_nothing(database: Database, sender: Sender)
 
     once(1)
     gc.collect()
-    threads, files = threading.active_count(), len(list(Path("/proc/self/fd").iterdir()))
+    until(lambda: not [one for one in threading.enumerate() if one.name.startswith("notices ")])
+    threads, files = set(threading.enumerate()), len(list(Path("/proc/self/fd").iterdir()))
     for change in range(2, 52):
         once(change)
     gc.collect()
-    assert threading.active_count() == threads
+    # What another test has left may end meanwhile; and who has nothing more to do may still be on its way out.
+    until(lambda: set(threading.enumerate()) <= threads, what="the end of threads")
     assert len(list(Path("/proc/self/fd").iterdir())) <= files + 15  # the pool of the database may keep five
 
 
@@ -460,7 +464,7 @@ def test_killed_between_sending_and_marking_it_is_sent_again_with_the_same_id(
             clock=lambda: {START} + 1,
         )
         delivery.start()
-        until = time.monotonic() + 20
+        until = time.monotonic() + 60
         while outbox.next_due_ms(database) is not None and time.monotonic() < until:
             time.sleep(0.02)
         delivery.stop()
@@ -471,7 +475,7 @@ def test_killed_between_sending_and_marking_it_is_sent_again_with_the_same_id(
     def run(how: str) -> int:
         env = {name: value for name, value in os.environ.items() if not name.lower().endswith("_proxy")}
         return subprocess.run(
-            [sys.executable, "-c", program, how], cwd=Path(__file__).parents[2], env=env, timeout=60
+            [sys.executable, "-c", program, how], cwd=Path(__file__).parents[2], env=env, timeout=300
         ).returncode
 
     try:

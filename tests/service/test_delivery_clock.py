@@ -47,7 +47,7 @@ class World:
 
     def look(self) -> float:
         wait = self.delivery._look()
-        until(lambda: not self.delivery._workers, 5, "the end of the tries")
+        until(lambda: not self.delivery._workers, what="the end of the tries")
         return wait
 
     def pass_time(self, seconds: float) -> None:

@@ -77,7 +77,7 @@ def test_tries_are_counted_by_how_they_end(database: Database, monkeypatch: pyte
 
 def test_it_is_served_as_what_it_is(service: Service) -> None:
     service.start()
-    until(lambda: service.worker.rounds > 1, 10, "the worker's turns")
+    until(lambda: service.worker.rounds > 1, what="the worker's turns")
     answer = httpx.get(f"{service.url}/metrics", timeout=10, trust_env=False)
     assert answer.status_code == 200
     assert answer.headers["content-type"] == "application/openmetrics-text; version=1.0.0; charset=utf-8"

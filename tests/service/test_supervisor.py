@@ -45,7 +45,7 @@ class Listener:
     def close(self) -> None:
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sock:
             sock.sendto(b"", self._sock.getsockname())
-        self._thread.join(5)
+        self._thread.join(60)
         self._sock.close()
 
 
@@ -69,7 +69,7 @@ def test_ready_once_and_life_before_half_of_the_time(address: str, listener: Lis
         told.alive(lambda: "12 fans\nwatched")
         now += 0.2
     told.stopping()
-    until(lambda: "STOPPING=1" in listener.lines(), 5, "the stop")
+    until(lambda: "STOPPING=1" in listener.lines(), what="the stop")
     assert listener.lines()[:3] == ["READY=1", "WATCHDOG=1", "STATUS=12 fans watched"]
     assert listener.lines().count("READY=1") == 1 and listener.lines().count("STATUS=12 fans watched") == 1
     assert 7 <= listener.signs() <= 9  # each 5 s: not each turn, and well before half of 20 s
@@ -123,26 +123,28 @@ def test_a_worker_that_hangs_gives_no_more_signs_of_life(
     service, listener = begin()
     assert listener.lines() == []  # built, not ready: nothing is watched yet
     service.start()
-    until(lambda: listener.signs() >= 2, 10, "signs of life")
+    until(lambda: listener.signs() >= 2, what="signs of life")
     assert listener.lines()[0] == "READY=1"
     assert any(line.startswith("STATUS=0 fans, 0 running; ") for line in listener.lines())
-    freed = threading.Event()
+    hangs, freed = threading.Event(), threading.Event()
     going_round = service.worker.round
 
     def hang() -> None:
-        freed.wait(30)
+        hangs.set()
+        freed.wait(120)
         going_round()
 
     monkeypatch.setattr(service.worker, "round", hang)
-    time.sleep(0.5)  # the last turn ends
+    assert hangs.wait(60)  # the last turn has ended
+    time.sleep(0.2)  # and its sign is heard
     before = listener.signs()
     time.sleep(2.1)  # longer than the supervisor waits
     assert listener.signs() == before
     assert service.look_after() is None and not service._stopping.is_set()  # all else lives
     freed.set()
-    until(lambda: listener.signs() > before, 10, "signs of life")
+    until(lambda: listener.signs() > before, what="signs of life")
     service.stop()
-    until(lambda: "STOPPING=1" in listener.lines(), 5, "the stop")
+    until(lambda: "STOPPING=1" in listener.lines(), what="the stop")
 
 
 def test_a_worker_that_cannot_store_lives_and_says_why(
@@ -157,7 +159,7 @@ def test_a_worker_that_cannot_store_lives_and_says_why(
     service, listener = begin()
     service.worker._pending.cursors["something"] = "to store"
     service.start()
-    until(lambda: listener.signs() >= 4, 20, "signs of life")
+    until(lambda: listener.signs() >= 4, what="signs of life")
     assert service.worker.trouble is not None
     assert any(line.startswith("STATUS=commit: ") and "disk is full" in line for line in listener.lines())
 
@@ -169,13 +171,13 @@ def test_a_worker_that_does_not_even_try_to_store_is_given_up(
     service, listener = begin()
     service.settings = service.settings.model_copy(update={"commit_seconds": 1.0})
     service.start()
-    until(lambda: listener.signs() >= 1, 10, "signs of life")
+    until(lambda: listener.signs() >= 1, what="signs of life")
     monkeypatch.setattr(service.worker, "store", lambda: True)
     time.sleep(1.0)
     before = listener.signs()
     time.sleep(1.5)
     assert listener.signs() == before
-    assert service.worker.rounds > 5
+    until(lambda: service.worker.rounds > 5, what="the worker's turns")
 
 
 def test_the_unit_is_one(tmp_path: Path) -> None:

@@ -282,7 +282,7 @@ def test_a_test_goes_to_its_route_only_and_the_page_tells_each_try(
         try:
             answer = client.post("/api/v1/routes/farm/test", json={"by": "Ann"})
             assert answer.json()["outcome"] == "done" and len(answer.json()["notices"]) == 2
-            until(lambda: all(one["tries"] for one in listed(client)), 20)
+            until(lambda: all(one["tries"] for one in listed(client)))
         finally:
             delivery.stop()
     items = {one["address"]: one for one in listed(client)}
