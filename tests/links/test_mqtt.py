@@ -302,8 +302,11 @@ def test_states_are_published_retained_and_again_after_a_loss(mosquitto: Mosquit
     broker.publish_state("home/north-3/alarms", b"[]")
     broker.publish_state("home/north-3/once", b"gone", retain=False)
     subscribed(broker)
-    _, before = watcher(mosquitto.port, "amps/v1/home/north-3/#")
-    until(lambda: len(before) == 2, what="the states before the loss")
+    client, seen = watcher(mosquitto.port, "amps/v1/home/north-3/#")
+    there = {("amps/v1/home/north-3/alarms", b"[]"), ("amps/v1/home/north-3/state", b"2")}
+    until(lambda: {(topic, payload) for topic, payload, _ in seen} >= there, what="the states before the loss")
+    client.disconnect()
+    client.loop_stop()
     mosquitto.kill()
     (mosquitto.place / "mosquitto.db").unlink(missing_ok=True)
     until(lambda: not broker.connected)
