@@ -176,9 +176,9 @@ def _the_farm_hears_of_a_trip(walk: Callable[..., Walk], running: Running, send:
     begin = time.time() - 115 * 60
     # An hour and a half at 12 A, a bin that fills, twenty minutes at a quarter above the setting, and it stands still.
     send.send(readings(begin, [(90, 12.0)], "bin-1"))
-    until(lambda: running.get("/api/v1/fans/home/bin-1")["pitch"], 60, "what can be said of its blades")
+    until(lambda: running.get("/api/v1/fans/home/bin-1")["pitch"], 180, "what can be said of its blades")
     send.send(readings(begin + 90 * 60, [(20, 15.5), (4.5, 0.0)], "bin-1"))
-    until(lambda: any("TRIPPED" in one["data"]["short"] for one in phone.got), 60, "the notice of a trip")
+    until(lambda: any("TRIPPED" in one["data"]["short"] for one in phone.got), 180, "the notice of a trip")
     short = next(one["data"]["short"] for one in phone.got if "TRIPPED" in one["data"]["short"])
     assert "First shut off any heater" in short and len(short) <= 300
     link = re.search(r"http\S+/a/\S+", short)
@@ -246,7 +246,7 @@ def _a_technician_takes_on_a_fan(walk: Callable[..., Walk], send: Publisher, pas
     since = begin + 149 * 60
     send.send(readings(since, [((time.time() - since) / 60, 13.2)], "bin-9"))
     fan = "/api/v1/fans/home/bin-9"
-    until(lambda: tess.page.request.get(fan).json()["time"] > _utc(time.time() - 30), 60, "the newest reading")
+    until(lambda: tess.page.request.get(fan).json()["time"] > _utc(time.time() - 30), 180, "the newest reading")
     for field, value in zip(("L1", "L2", "L3"), ("13.2", "13.0", "12.9"), strict=True):
         tess.page.locator("form.by-hand").get_by_label(re.compile(field)).first.fill(value)
     tess.sends(tess.page.locator("form.by-hand > button"))
