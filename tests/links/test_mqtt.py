@@ -127,7 +127,7 @@ def test_acknowledgements_far_beyond_the_socket_buffer(mosquitto: Mosquitto, lin
     sender = threading.Thread(target=lambda: publisher.send(numbered(0, 70_000)))
     sender.start()  # more than may wait at once: goes on only as acknowledgements arrive
     taken: list[int] = []
-    end = time.monotonic() + 60
+    end = time.monotonic() + 300
     while len(taken) < 70_000 and time.monotonic() < end:
         broker.inbox.wait(0.2)
         messages = broker.inbox.take(5_000)
@@ -236,7 +236,7 @@ def test_a_full_inbox_disconnects_and_goes_on_with_nothing_lost(
     assert not broker.connected  # until the worker shows that it lives
     assert broker.generation == 1
     seen: set[int] = set()
-    end = time.monotonic() + 60
+    end = time.monotonic() + 300
     while len(seen) < 1_000 and time.monotonic() < end:
         messages = broker.inbox.take(50)
         seen.update(payloads(messages))

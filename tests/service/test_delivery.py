@@ -156,7 +156,7 @@ def test_each_is_sent_once_however_often_we_look(
         *(notice(change, route, index) for change in range(150) for route, index in (("farm", 0), ("desk", 0))),
     )
     delivery = deliver()
-    end = time.monotonic() + 60
+    end = time.monotonic() + 300
     while time.monotonic() < end and len(sender.sent) < 300:
         delivery.wake()
         time.sleep(0.001)
