@@ -53,6 +53,7 @@ __all__ = [
     "Wanted",
     "WithdrawPlannedStop",
     "has_grown",
+    "may_open_again",
     "next_due",
     "stands_known",
     "step",
@@ -174,6 +175,12 @@ def suppressed(alarm: Alarm, now: datetime) -> bool:
 def worse_has_come(alarm: Alarm) -> Alarm:
     """The alarm after its fan has tripped: raised again it is news, however often it went without harm before."""
     return replace(alarm, told=0)
+
+
+def may_open_again(alarm: Alarm) -> Alarm:
+    """The margin of a device that has opened before: whoever has acknowledged it does not know it to be harmless, so
+    raised again it rings; told once already, as a load that comes and goes."""
+    return replace(alarm, told=min(alarm.told, 1))
 
 
 def has_grown(alarm: Alarm, measure: float | None, now: datetime) -> bool:

@@ -5,7 +5,8 @@ otherwise than registered. The watch warns from 1.05 on; a device that opens the
 opened tells by itself where it does: from then on a little less than that current is `device-margin` too.
 
 Trips that count are overload trips, likely or high, of the last 60 days, under the same setting, pitch, clamp and
-motor. One that was wrong shows: the fan then carries that current for half an hour and does not trip.
+motor. The margin of such a device rings again though it was acknowledged: it is not known to be harmless. A trip that
+was wrong shows: the fan then carries that current for half an hour and does not trip.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 
-from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned
+from monitor.alarms.alarm import About, Alarm, Event, Raised, Returned, may_open_again
 from monitor.records.rows import Run
 from monitor.service.book import AlarmBook
 from monitor.service.figures import Figures
@@ -80,6 +81,12 @@ class Opened:
                 found.append((stop_ms, amps))
         return found
 
+    def news_again(self, about: About) -> None:
+        """What somebody has acknowledged of a fan whose device has opened is no reason not to ring."""
+        alarm = self._book.get(about)
+        if alarm is not None:
+            self._book.keep(may_open_again(alarm))
+
     def look(self, rows: Iterable[int]) -> None:
         """Looks at fans that were just heard.
 
@@ -132,7 +139,9 @@ class Opened:
         event = Raised(
             row.id, at, at, amps / against, NEAR * opened / against, amps / against, row.priority, rings=row.rings
         )
-        self._apply(point, About(point.site, point.name, None, CONDITION), event)
+        about = About(point.site, point.name, None, CONDITION)
+        self.news_again(about)
+        self._apply(point, about, event)
 
     def _over(self, point: Point, t_ms: float) -> None:
         about = About(point.site, point.name, None, CONDITION)

@@ -54,6 +54,22 @@ def test_near_that_current_it_is_told_though_its_setting_allows_it(opened: Farm)
     assert margin(opened) == ["RETURNED_UNACKNOWLEDGED"]
 
 
+@pytest.mark.parametrize(("last", "amps"), [(10.6, 10.35), (11.4, 10.55)], ids=["by the service", "by the watch"])
+def test_its_margin_rings_again_though_it_was_acknowledged(bench: Any, plate: str, last: float, amps: float) -> None:
+    farm = tripped_at(bench, plate, last=last)
+    farm.go(300.0, north=(9.0, FED))
+    for times in (1, 2, 3):
+        farm.steadily(12.5 * HOUR, north=9.0)
+        farm.go(600.0, north=(amps, FED))
+        told = [bool(row["rings"]) for row in farm.notices("device-margin") if row["kind"] == "raised"]
+        assert told == [True] * times
+        for alarm in bench.raised("overload") + bench.raised("device-margin"):
+            if alarm["state"] == "UNACKNOWLEDGED":
+                bench.act("acknowledge", alarm=alarm["number"])
+        bench.pass_time(1.0, 0.5)
+        bench.wall -= timedelta(seconds=1)
+
+
 def test_it_is_known_after_a_restart_and_over_when_the_fan_stops(opened: Farm) -> None:
     opened.bench.begin().round()
     opened.bench.pass_time(15.0, 1.0)
