@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from zoneinfo import ZoneInfo
 
 from monitor.alarms.alarm import (
     About,
@@ -91,7 +90,7 @@ class Changes:
         self.supper = Supper(plant, pending, book, figures, nights, self.apply, start.cursors)
         self.tellings = Tellings(
             pending, routes, start.tellings, alarm_of=book.get, story_of=self._story_of,
-            zone_of=lambda site: ZoneInfo(plant.sites[site].time_zone), link=link,
+            zone_of=plant.zone_of, link=link,
         )  # fmt: skip
 
     def take(self, changes: Sequence[Change]) -> None:

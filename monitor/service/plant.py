@@ -10,6 +10,7 @@ import math
 from array import array
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -219,6 +220,12 @@ class Plant:
         if name is None:
             return next((point for point in self.fans() if point.site == site), None)
         return self.by_name.get((site, name))
+
+    def zone_of(self, site: str) -> ZoneInfo:
+        """Time zone of a site; for what is about none ("") the one that all sites have, else UTC. For any thread."""
+        known = self.sites.get(site)
+        zones = {known.time_zone} if known is not None else {one.time_zone for one in list(self.sites.values())}
+        return ZoneInfo(zones.pop() if len(zones) == 1 else "UTC")
 
     def fans(self) -> Iterable[Point]:
         """All registered fans."""

@@ -41,8 +41,6 @@ from monitor.watch.table import PRIORITIES
 
 log = logging.getLogger("monitor.worker")
 
-UTC_ZONE = ZoneInfo("UTC")
-
 NO_ROUTE = "there is no such route any more"
 NOT_ITS_SITE = "its route does not take this site any more"
 
@@ -62,7 +60,7 @@ class Tellings:
         ----------
         alarm_of : the alarm about something as it stands now, in whatever occurrence
         story_of : what can be told of an alarm now; None: its fan is not known any more
-        zone_of : time zone of a site
+        zone_of : time zone of a site; of "", the whole service
         link : address by which a notice of an id is acknowledged; None: nobody could open it
         """
         self._pending = pending
@@ -229,7 +227,7 @@ class Tellings:
             if routes is None and not self._takes(route, site, priority):
                 continue
             group = group_of(PARTITION, kind, key, route.name)
-            due = None if rings or not wait else after_quiet(route, now, self._zone_of(site) if site else UTC_ZONE)
+            due = None if rings or not wait else after_quiet(route, now, self._zone_of(site))
             for index in range(len(route.to)):
                 made = Notice(
                     notice_id(group, index), site, 0, 0, route.name, index, kind, priority, rings,

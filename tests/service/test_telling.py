@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.alarms.routes import Route
+from monitor.alarms.texts import Texts
 from monitor.records import outbox, tables
 from monitor.records.scope import ALL
 
@@ -115,6 +116,18 @@ def test_near_its_limit_is_not_told_of_a_fan_that_has_stopped_within_the_minute(
     assert [row["state"] for row in farm.raised("low-margin")] == ["UNACKNOWLEDGED"]  # its off-delay is not over
     farm.pass_time(30)
     assert tellings(farm)[0][1] == state and len(told(farm)) == (state == "told")
+
+
+def test_the_whole_service_has_the_clock_of_its_sites(farm: Any) -> None:
+    """Its quiet hours went by UTC: what does not ring came at night, or not by day."""
+    farm.begin(routes=(FARM,))
+    farm.pass_time(2)
+    now = datetime(2026, 10, 4, 1, 0, tzinfo=UTC)
+    texts = Texts("s", "s", "l", {})
+    farm.worker._changes.tellings.send("backup-late", "1", texts, now, site="", priority="high", rings=False)
+    farm.pass_time(2)
+    due = {row["due_ms"] for row in farm.rows(tables.notices)}
+    assert due == {datetime(2026, 10, 4, 11, 0, tzinfo=UTC).timestamp() * 1000}  # six o'clock in Chicago
 
 
 def test_a_further_step_is_told_what_nobody_acknowledged_and_who_was_told_first(farm: Any) -> None:
