@@ -135,6 +135,20 @@ def bring_forward(database: Database, now_ms: int, longest_ms: int, back_ms: int
         return connection.execute(sa.update(table).where(later, these).values(due_ms=sooner)).rowcount
 
 
+def put_off(database: Database, until_ms: Mapping[str, int]) -> None:
+    """Notices that wait are not due before a time; no try is counted.
+
+    Raises
+    ------
+    LinkError : the database is busy or full; nothing has changed
+    """
+    table = tables.notices
+    with database.begin() as connection:
+        for notice_id, due_ms in until_ms.items():
+            this = sa.and_(table.c.id == notice_id, table.c.state == "waiting")
+            connection.execute(sa.update(table).where(this).values(due_ms=due_ms))
+
+
 def record_try(
     database: Database,
     notice_id: str,

@@ -11,6 +11,8 @@ from monitor.records import tables
 from monitor.records.database import Database
 
 DAY_MS = 86_400_000
+LONGEST_WAIT_MS = 3_600_000
+"""Between two tries; what does not ring and waits for longer waits for the end of quiet hours."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,10 @@ def undelivered(database: Database, now_ms: int) -> Undelivered:
     count = sa.func.count()
     put_off = sa.and_(table.c.tries == 0, table.c.due_ms > table.c.created_ms)
     first_try = sa.select(tries.c.at_ms).where(tries.c.notice_id == table.c.id, tries.c["try"] == 1).scalar_subquery()
+    last_try = sa.select(sa.func.max(tries.c.at_ms)).where(tries.c.notice_id == table.c.id).scalar_subquery()
+    put_off_again = sa.and_(~table.c.rings, table.c.due_ms > now_ms, table.c.due_ms - last_try > LONGEST_WAIT_MS)
     asked_since = sa.case(
+        (put_off_again, None),
         (sa.and_(put_off, table.c.due_ms > now_ms), None),
         (put_off, table.c.due_ms),
         (table.c.tries == 0, table.c.created_ms),

@@ -17,6 +17,7 @@ import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Final, Protocol
 
 from monitor.alarms.notice import Notice
@@ -83,6 +84,8 @@ class Outbox(Protocol):
 
     def next_due_ms(self, database: Database) -> int | None: ...
 
+    def put_off(self, database: Database, until_ms: Mapping[str, int]) -> None: ...
+
     def record_tries(self, database: Database, tries: Sequence[Tried]) -> None: ...
 
 
@@ -101,6 +104,7 @@ class Delivery:
         send: Send = senders.send,
         stored: Outbox = outbox,
         deadline_seconds: float = senders.DEADLINE_SECONDS,
+        not_before: Callable[[Notice, datetime], datetime] = lambda notice, now: now,
         waits_seconds: tuple[float, ...] = WAITS_SECONDS,
         give_up_seconds: float = GIVE_UP_SECONDS,
     ) -> None:
@@ -112,6 +116,8 @@ class Delivery:
         say : takes a line for the log
         clock : seconds since 1970
         steady : seconds that only ever go on
+        not_before : when a notice may be sent at the earliest [aware]: what does not ring waits out quiet hours, also
+            where it could not be delivered before they began
         """
         self._database = database
         self._addresses = dict(addresses)
@@ -120,6 +126,7 @@ class Delivery:
         self._clock = clock
         self._send = send
         self._stored = stored
+        self._not_before = not_before
         self._deadline = deadline_seconds
         self._waits = waits_seconds
         self._give_up = give_up_seconds
@@ -216,12 +223,20 @@ class Delivery:
             # Only what was finished before the outbox is read has surely left it.
             self._busy -= self._finished
             self._finished.clear()
+        quiet: dict[str, int] = {}
         for one in self._stored.due(self._database, now_ms, None, AHEAD):
+            until = self._not_before(one.notice, datetime.fromtimestamp(now_ms / 1000.0, UTC))
+            if int(until.timestamp() * 1000) > now_ms and one.notice.id not in self._busy:
+                quiet[one.notice.id] = int(until.timestamp() * 1000)
+                continue
             with self._lock:
                 key = (one.notice.route, one.notice.address_index)
                 if one.notice.id not in self._busy and self._in_hand.get(key, 0) < AHEAD:
                     self._busy.add(one.notice.id)
                     self._give(key, one)
+        if quiet:
+            self._stored.put_off(self._database, quiet)
+            return 0.0  # there may be more behind them
         next_ms = self._stored.next_due_ms(self._database)
         if next_ms is None:
             return LOOK_SECONDS

@@ -61,6 +61,7 @@ class CountedOutbox:
     due = staticmethod(outbox.due)
     next_due_ms = staticmethod(outbox.next_due_ms)
     bring_forward = staticmethod(outbox.bring_forward)
+    put_off = staticmethod(outbox.put_off)
 
     def record_tries(self, database: Database, tries: Sequence[outbox.Tried]) -> None:
         outbox.record_tries(database, tries)

@@ -31,7 +31,7 @@ from monitor.service.only_one import OnlyOne
 from monitor.service.opening import broker_link, influx_target, make_directory, only_with_accounts, seed_sites
 from monitor.service.ready import make_watch_ready
 from monitor.service.retention import Retention
-from monitor.service.routes import route_of, shown
+from monitor.service.routes import not_before, route_of, shown
 from monitor.service.supervisor import Supervisor
 from monitor.service.upkeep import Facts
 from monitor.service.worker import Worker
@@ -126,6 +126,7 @@ class Service:
                 print_line=print_line,
                 say=log.warning,
                 clock=clock,
+                not_before=not_before(map(route_of, routes), lambda site: self.worker.plant.zone_of(site)),
             )
             self.archive = None
             if target is not None:

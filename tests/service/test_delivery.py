@@ -319,6 +319,9 @@ class Stubborn:
     def next_due_ms(self, database: Database) -> int | None:
         return outbox.next_due_ms(database)
 
+    def put_off(self, *args: Any) -> None:
+        outbox.put_off(*args)
+
     def record_tries(self, *args: Any) -> None:
         self._busy("record")
         outbox.record_tries(*args)

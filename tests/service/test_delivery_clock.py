@@ -5,15 +5,18 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from monitor.alarms.routes import Route
 from monitor.errors import LinkError
 from monitor.records import outbox
 from monitor.records.database import Database
 from monitor.service.delivery import LEAST_TRIES, MOST_TRIES, WAITS_SECONDS, Address, Delivery
+from monitor.service.routes import not_before
 from tests.servers import receiver, says, until
 from tests.service.test_delivery import START, notice, put, told
 
@@ -205,6 +208,31 @@ def test_the_time_of_a_try_is_the_wall_clock_of_then(world: World) -> None:
     first, second = told(world.database, FIRST).tries
     assert second.at - first.at == timedelta(days=-1, seconds=10)
     assert (first.number, second.number) == (1, 2)
+
+
+# ---------------------------------------------------------------------- quiet hours
+
+
+def test_what_does_not_ring_and_was_not_delivered_in_the_evening_comes_in_the_morning(database: Database) -> None:
+    """The line was down from before nine until eleven: what does not ring came in the middle of the night."""
+    chicago = ZoneInfo("America/Chicago")
+    night = Route("farm", (), (), ("terminal:",), quiet=(time(21), time(6)))
+    put(database, replace(notice(1), rings=False), replace(notice(2), rings=True))
+    put(database, replace(notice(3), rings=False, kind="all-is-well"))  # the route itself wished its hour
+    world = World(database)
+    world.delivery._not_before = not_before([night], lambda site: chicago)
+    world.pass_time(3600)
+    assert datetime.fromtimestamp(world.wall, chicago).time() > time(21)
+    world.takes = True
+    world.pass_time(2 * 3600)
+    assert [told(database, f"0-17-{number}-farm-0").state for number in (1, 2, 3)] == [
+        "waiting", "delivered", "delivered",
+    ]  # fmt: skip
+    morning = datetime(2026, 10, 4, 6, tzinfo=chicago)
+    assert outbox.next_due_ms(database) == morning.timestamp() * 1000
+    assert len(told(database, FIRST).tries) == PLAN.index(1360) + 1
+    world.pass_time(morning.timestamp() - world.wall)
+    assert told(database, FIRST).state == "delivered"
 
 
 # ---------------------------------------------------------------------- Retry-After

@@ -243,6 +243,11 @@ def test_what_waits_for_the_end_of_quiet_hours_is_not_late(made: Made, database:
     outbox.record_try(database, "n1", NOW_MS + 8 * HOUR_MS, "refused", "", NOW_MS + 9 * HOUR_MS)
     made.pass_time(2.0)
     assert made.late() == ["notices: 1 not delivered, the oldest for 15 min"]
+    with database.begin() as connection:
+        connection.execute(sa.update(tables.notices).values(rings=False))
+    outbox.put_off(database, {"n1": NOW_MS + 12 * HOUR_MS})  # quiet hours began before it was delivered
+    made.pass_time(3 * 3600.0)
+    assert made.late() == []
 
 
 def test_failures_of_yesterday_are_forgotten(database: Database) -> None:
