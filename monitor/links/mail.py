@@ -92,7 +92,7 @@ def send(plugin: Any, notice: Notice, deadline_seconds: float, now: datetime) ->
             each = (f"{_shown(one)}: {said.partition(': ')[2]}" for one, said in refused.items())
             raise LinkError(f"{outcome}: {'; '.join(each)}")
     except (OSError, smtplib.SMTPException, LinkError) as exc:
-        taken.note(notice.id, has_it, to)
+        taken.note(notice.id, has_it, to if len(everybody) > 1 else "")
         some = f" ({len(has_it)} of {len(everybody)} receivers have it)" if has_it else ""
         raise LinkError(f"{_told(exc, deadline_seconds)}{some}") from exc
     taken.note(notice.id, set())

@@ -195,6 +195,8 @@ def test_one_receiver_that_is_refused_does_not_make_the_others_get_it_again(post
 
 def test_with_all_refused_each_is_named(post: Post, notice: Notice) -> None:
     post.refuses = {"a@x.example": "550 no such box", "b@x.example": "452 box full"}
+    notice = replace(notice, id="all refused")
+    assert refused(address(post.port, "a@x.example"), notice) and "all refused" not in taken._taken  # nothing to know
     error = refused(address(post.port, "a@x.example,b@x.example"), notice)
     assert str(error) == "refused: a...@x.example: 550 no such box; b...@x.example: 452 box full"
     assert not error.permanent  # a box can be made, a full one emptied, within the day
