@@ -200,7 +200,8 @@ class Archive:
     def _deliver(self, lines: Sequence[str], precision: Precision, at: Cursor) -> Cursor:
         """Writes lines, and stores the cursor that says they are written."""
         outcome = write_all(lambda some: self._write(some, precision), lines, self._most)
-        self._most = outcome.most
+        # What was too much once need not be so for ever: the door may have been widened since.
+        self._most = outcome.most if outcome.most < self._most else min(LINES_A_WRITE, self._most + self._most // 8 + 1)
         now_ms = int(1000 * self._clock())
         at = replace(at, refused=at.refused + outcome.missing, stored_ms=now_ms)
         self._keep(at, [Refused(now_ms, line, words) for line, words in outcome.refused])

@@ -317,3 +317,22 @@ def test_a_fault_of_ours_ends_neither_the_copy_nor_the_watch(
     server.trouble = lambda some: None
     assert archive.turn() == LOOK_SECONDS and len(server.points) == 12
     assert archive.health()["trouble"] is None
+
+
+def test_after_a_narrow_door_the_writes_grow_again(database: Database, server: Server, make: Make, north: int) -> None:
+    """Once halved they stayed so until the next start: a line a write, each with a commit."""
+    archive = begin(database, server)
+
+    def narrow(some: Sequence[str]) -> None:
+        if len(some) > 1:
+            raise WriteError("too much at once", Kind.SIZE)
+
+    commit(database, Batch(readings=make.rows(north, 1, 12)))
+    server.trouble = narrow
+    archive.turn()
+    assert [lines for lines, _ in server.writes] == [1] * 12
+    server.trouble = lambda some: None
+    for number in range(13, 13 + 50 * 12, 12):
+        commit(database, Batch(readings=make.rows(north, number, 12, make.ms + 60_000 * number)))
+        archive.turn()
+    assert server.writes[-1][0] == 12 and len(server.points) == 51 * 12
