@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.places import PLACES, Furnished, Place, at, furnished
+from tests.browser.places import PLACES, Furnished, Kept, Place, furnished
 
 pytestmark = pytest.mark.browser
 
@@ -60,6 +60,13 @@ def world(tmp_path_factory: pytest.TempPathFactory, empty_database: Path) -> Ite
 
 
 @pytest.fixture(scope="module")
+def kept(chromium: Any, world: Furnished) -> Iterator[Kept]:
+    pages = Kept(chromium, world)
+    yield pages
+    pages.close()
+
+
+@pytest.fixture(scope="module")
 def axe() -> str:
     """The rules of axe-core, as the wheel carries them."""
     pytest.importorskip("axe_playwright_python")
@@ -67,12 +74,10 @@ def axe() -> str:
 
 
 @pytest.mark.parametrize("place", PLACES, ids=lambda one: one.name)
-def test_a_page_fits_can_be_read_pressed_and_heard(
-    chromium: Any, world: Furnished, pictures: Path, axe: str, place: Place
-) -> None:
+def test_a_page_fits_can_be_read_pressed_and_heard(kept: Kept, pictures: Path, axe: str, place: Place) -> None:
     """On a phone and at a desk, by day and by night. Contrast: WCAG 2.2, 1.4.3, 4.5 to 1 for large text too."""
     faults: list[Any] = []
-    with at(chromium, world, place) as page:
+    with kept.at(place) as page:
         assert page.locator("main h1").is_visible()
         for width, least in WIDTHS.items():
             page.set_viewport_size({"width": width, "height": 844})
