@@ -10,10 +10,9 @@ import pytest
 import uvicorn.server
 
 from monitor.records.database import Database
-from monitor.web import asked, record_page
 from monitor.web.app import create_app
 from monitor.web.server import WebServer
-from tests.servers import PATIENCE_SECONDS, QuickSleep
+from tests.servers import QuickSleep
 from tests.web.farm import Farm, whole
 from tests.web.people import cheap_passwords, everybody
 
@@ -24,18 +23,6 @@ NOW = datetime(2026, 10, 4, 1, 46, tzinfo=UTC)
 def quick_stops() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(uvicorn.server, "asyncio", QuickSleep())
-        yield
-
-
-@pytest.fixture(scope="session", autouse=True)
-def patient_pages() -> Iterator[None]:
-    """What is asked for here is carried out while the answer is waited for, however much else the machine does.
-
-    Where nobody is at work a test says how short it waits.
-    """
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(asked, "WAIT_SECONDS", PATIENCE_SECONDS)
-        patch.setattr(record_page, "COMPARE_SECONDS", PATIENCE_SECONDS)
         yield
 
 
