@@ -136,7 +136,9 @@ class Changes:
             judged_by = self._plant.version_at(point, change.at_ms)
             row = for_fan(judged_by.nameplate.conditions)[about.condition]
             later = rings_from if row.rings and rings_from is not None and rings_from > self._now() else None
-            rings = row.rings and not quiet and later is None and not self._is_of_a_known_load(point, about, change)
+            if opened := about.condition == "device-margin" and self.opened.least(point, change.at_ms) is not None:
+                self.opened.news_again(about)
+            rings = row.rings and not quiet and later is None and (opened or not self._is_of_a_known_load(about))
             event = Raised(
                 row.id, _time(change.at_ms), _time(change.since_ms), change.value, change.setpoint, change.peak,
                 PRIORITIES[0] if quiet else priority_of(row, change), rings, later,
@@ -146,15 +148,11 @@ class Changes:
             event = Returned(_time(change.at_ms), _or_none(change.peak), watched)
         self.apply(point, about, event)
 
-    def _is_of_a_known_load(self, point: Point, about: About, change: Change) -> bool:
+    def _is_of_a_known_load(self, about: About) -> bool:
         """Whether it is the margin of a device whose fan stands over its limit, and somebody knows of that: the same
         load, which rings again once it has grown (`growing`), and a device about to open by `trip-near`."""
-        if about.condition != "device-margin":
-            return False
-        if self.opened.least(point, change.at_ms) is not None:
-            self.opened.news_again(about)
-            return False
-        return stands_known(self._book.get(replace(about, condition="overload")))
+        overload = replace(about, condition="overload")
+        return about.condition == "device-margin" and stands_known(self._book.get(overload))
 
     def _told_by_a_stronger(self, point: Point, about: About) -> bool:
         """Whether a stronger condition of the fan stands: then the weaker one is over, and is told by it."""
